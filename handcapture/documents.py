@@ -1,0 +1,97 @@
+"""Files at the edge: atomic writing, and JSON documents with a schema name and version."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from handcapture.errors import DocumentError, InputError, OutputError
+
+
+def write_atomically(path: Path, data: bytes) -> None:
+    """Write `data` to `path` whole or not at all.
+
+    A neighbouring temporary file is filled, flushed to the disk and renamed over `path`. OutputError when that
+    fails; what stood at `path` before is then untouched, and no temporary file stays behind.
+    """
+    temporary: str | None = None
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        with contextlib.suppress(OSError):  # a file system without permission bits
+            mask = os.umask(0)
+            os.umask(mask)
+            os.chmod(temporary, 0o666 & ~mask)
+        os.replace(temporary, path)
+    except OSError as error:
+        if temporary is not None:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+        reason = error.strerror or str(error)
+        raise OutputError(
+            f"{path} could not be written: {reason}. Nothing was changed there; check that the folder exists, "
+            "that you may write to it and that the disk is not full."
+        ) from error
+
+
+def read_bytes(path: Path, limit_bytes: int, what: str) -> bytes:
+    """Return the content of `path`, or raise InputError naming what is wrong; `what` says what was expected."""
+    try:
+        size = path.stat().st_size
+        if path.is_dir():
+            raise InputError(f"{path} is a folder, but {what} was expected. Name a file.")
+        if size > limit_bytes:
+            raise InputError(
+                f"{path} has {size / 1e6:.1f} MB; {what} may have at most {limit_bytes / 1e6:.0f} MB. "
+                "Check that it is the right file."
+            )
+        if size == 0:
+            raise InputError(f"{path} is empty (0 bytes), but {what} was expected. Copy or export it again.")
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise InputError(f"{path} does not exist. Check the name and the folder.") from None
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror or error}.") from error
+
+
+def dump_json(document: dict[str, Any]) -> bytes:
+    """Return the document as readable UTF-8 JSON; a number that is not finite is a ValueError."""
+    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
+    return (text + "\n").encode()
+
+
+def load_json(path: Path, kind: str, version: int) -> tuple[dict[str, Any], int]:
+    """Return a document of `kind` (as in "handcapture.rest") and its version, at most `version`.
+
+    DocumentError when the file is no JSON, another kind of document, or of a newer version.
+    """
+    data = read_bytes(path, 50_000_000, f"a {kind} document")
+    try:
+        document = json.loads(data, parse_constant=_refuse_constant)
+    except (ValueError, RecursionError) as error:
+        raise DocumentError(f"{path} is not a JSON document: {error}.") from None
+    schema = document.get("schema") if isinstance(document, dict) else None
+    if not isinstance(schema, str) or "/" not in schema:
+        raise DocumentError(f'{path} has no "schema" entry; expected "{kind}/{version}".')
+    name, _, number = schema.rpartition("/")
+    if name != kind:
+        raise DocumentError(f"{path} is a {name} document, but a {kind} document is needed here.")
+    if not number.isdigit() or int(number) < 1:
+        raise DocumentError(f'{path} has the schema "{schema}"; expected "{kind}/{version}".')
+    if int(number) > version:
+        raise DocumentError(
+            f"{path} was written by a newer program (schema {schema}; this one reads up to {kind}/{version}). "
+            "Update handcapture to open it."
+        )
+    return document, int(number)
+
+
+def _refuse_constant(name: str) -> float:
+    raise ValueError(f"the value {name} is not a number")

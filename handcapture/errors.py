@@ -1,0 +1,25 @@
+"""The named errors of the program. Each also is the standard exception it resembles."""
+
+
+class HandcaptureError(Exception):
+    """Base of all errors that a user can mend. Its text says what is wrong, where, and what to do."""
+
+    exit_code = 2
+
+
+class InputError(HandcaptureError, ValueError):
+    """A file or a value given by the user cannot be used."""
+
+
+class DocumentError(InputError):
+    """A document (rest, layout, plan, panel) is malformed or of a newer version."""
+
+
+class PhotoError(HandcaptureError, ValueError):
+    """A photo was read, but nothing can be measured in it."""
+
+    exit_code = 3
+
+
+class OutputError(HandcaptureError, OSError):
+    """A result could not be written. What stood there before is whole."""

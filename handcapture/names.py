@@ -1,0 +1,9 @@
+"""Fingers and sides, in the one order used everywhere."""
+
+from typing import Final, Literal, get_args
+
+Side = Literal["left", "right"]
+Finger = Literal["thumb", "index", "middle", "ring", "little"]
+
+SIDES: Final[tuple[Side, ...]] = get_args(Side)
+FINGERS: Final[tuple[Finger, ...]] = get_args(Finger)
