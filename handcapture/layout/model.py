@@ -1,0 +1,99 @@
+"""What a layout is: buttons with centres on a panel, and what was found when checking it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from handcapture.names import Finger, Side
+
+Point = tuple[float, float]
+Row = Literal["near", "far"]
+Severity = Literal["error", "warning", "advice"]
+
+
+@dataclass(frozen=True)
+class KeepOut:
+    """A place on the panel where no hole may come: a circle or a rectangle, panel frame.
+
+    `clearance_mm` is kept between its edge and the edge of any hole. `face` tells whether it lies above the
+    panel, below it, or on both faces.
+    """
+
+    name: str
+    shape: Literal["circle", "rectangle"]
+    centre_mm: Point
+    diameter_mm: float = 0.0
+    size_mm: Point = (0.0, 0.0)
+    clearance_mm: float = 0.0
+    face: Literal["above", "below", "both"] = "both"
+
+
+@dataclass(frozen=True)
+class Panel:
+    """The plate: a rectangle with rounded corners, in its own frame (origin top-left, x right, y down).
+
+    `edge_mm` is the least distance from the edge of a hole to the edge of the panel, `web_mm` the least
+    material between two holes.
+    """
+
+    name: str
+    width_mm: float
+    height_mm: float
+    corner_radius_mm: float
+    edge_mm: float
+    web_mm: float
+    thickness_mm: float | None = None
+    material: str | None = None
+    keep_outs: tuple[KeepOut, ...] = ()
+
+
+@dataclass(frozen=True)
+class Button:
+    """One fitted button, panel frame.
+
+    `wish_mm` is where its finger wants it, `moved_mm` how far the fit had to move it from there,
+    `landing_probability` the probability that the finger, coming down at rest or at its stretch, lands within
+    the plunger (None when no finger position is known).
+    """
+
+    label: str
+    side: Side
+    finger: Finger
+    row: Row
+    hole_mm: float
+    centre_mm: Point
+    wish_mm: Point
+    moved_mm: float
+    landing_probability: float | None
+    fixed: bool = False
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing a check found: a code of ours, how bad, what it concerns, the numbers and the remedy."""
+
+    code: str
+    severity: Severity
+    message: str
+    concerns: tuple[str, ...] = ()
+    numbers: dict[str, float] = field(default_factory=dict)
+    remedy: str = ""
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A fitted layout: the panel, where its origin lies in the mat frame, the buttons and the findings."""
+
+    name: str
+    panel: Panel
+    panel_origin_mm: Point
+    buttons: tuple[Button, ...]
+    findings: tuple[Finding, ...] = ()
+    rest_sha256: str | None = None
+    created: str | None = None
+
+    @property
+    def buildable(self) -> bool:
+        """True when no finding is an error."""
+        return all(finding.severity != "error" for finding in self.findings)
