@@ -1,0 +1,1 @@
+"""Drawings of a layout and of what was measured."""

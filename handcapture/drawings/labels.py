@@ -1,0 +1,130 @@
+"""Find places for labels: near what they name, clear of holes, of each other and of the edge."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+Box = tuple[float, float, float, float]
+"""Left, top, right, bottom, in the unit and frame of the drawing (y down)."""
+
+_DIRECTIONS = 24
+_HARD = 1000.0
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A label to place: what it names, how near it may come, its size, and the side it would rather be on."""
+
+    anchor: tuple[float, float]
+    radius: float
+    size: tuple[float, float]
+    toward: tuple[float, float] = (0.0, -1.0)
+
+
+@dataclass(frozen=True)
+class Obstacles:
+    """What labels keep clear of.
+
+    `discs` (N, 3) are x, y, radius: hard. `rings` (N, 3) are circles whose line should not be hidden: soft.
+    `boxes` are hard. Labels stay within `bounds` if they can.
+    """
+
+    discs: FloatArray
+    rings: FloatArray
+    boxes: tuple[Box, ...]
+    bounds: Box
+
+
+def disc_array(discs: Iterable[tuple[float, float, float]]) -> FloatArray:
+    """Return discs as an array (N, 3), also when there are none."""
+    return np.array(list(discs), dtype=np.float64).reshape(-1, 3)
+
+
+def place_labels(wanted: Sequence[Wanted], obstacles: Obstacles, gap: float) -> list[Box]:
+    """Return a box for each label, in order.
+
+    Every label takes the cheapest of a fan of places around its anchor, the earlier labels standing. Hard
+    obstacles, the labels before it and the bounds are only violated when every place violates one.
+    """
+    placed: list[Box] = []
+    for label in wanted:
+        boxes, ways = _candidates(label, gap)
+        cost = ways @ np.array([1.0, 2.0 * max(label.size)])
+        cost += _HARD * _overlaps_discs(boxes, obstacles.discs, gap / 2)
+        cost += 3.0 * max(label.size) * _crosses_rings(boxes, obstacles.rings)
+        for other in (*obstacles.boxes, *placed):
+            cost += _HARD * _overlaps_box(boxes, other, gap / 2)
+        cost += _HARD * _outside(boxes, obstacles.bounds)
+        cost += 0.5 * max(label.size) * _leader_crossings(label, boxes, obstacles.discs)
+        left, top, right, bottom = boxes[int(np.argmin(cost))]
+        placed.append((float(left), float(top), float(right), float(bottom)))
+    return placed
+
+
+def nearest_point(box: Box, point: tuple[float, float]) -> tuple[float, float]:
+    """Return the point of the box that is nearest to `point`."""
+    return min(max(point[0], box[0]), box[2]), min(max(point[1], box[1]), box[3])
+
+
+def _candidates(label: Wanted, gap: float) -> tuple[FloatArray, FloatArray]:
+    """Return boxes (N, 4), and for each its distance and how far it turns from the wished side (0 to 1)."""
+    start = np.arctan2(label.toward[1], label.toward[0])
+    turn = np.linspace(0.0, 2 * np.pi, _DIRECTIONS, endpoint=False)
+    away = np.array([gap, 2 * gap, 4 * gap, 7 * gap, 11 * gap, 16 * gap, 22 * gap])
+    turn, away = (part.ravel() for part in np.meshgrid(turn, away))
+    ux, uy = np.cos(start + turn), np.sin(start + turn)
+    width, height = label.size
+    reach = label.radius + away + (np.abs(ux) * width + np.abs(uy) * height) / 2
+    x, y = label.anchor[0] + ux * reach, label.anchor[1] + uy * reach
+    boxes = np.column_stack([x - width / 2, y - height / 2, x + width / 2, y + height / 2])
+    return boxes, np.column_stack([away, (1 - np.cos(turn)) / 2])
+
+
+def _distances(boxes: FloatArray, discs: FloatArray) -> FloatArray:
+    """Return the distance (N, M) of each disc's centre from each box, 0 inside."""
+    dx = np.maximum(np.maximum(boxes[:, None, 0] - discs[:, 0], discs[:, 0] - boxes[:, None, 2]), 0.0)
+    dy = np.maximum(np.maximum(boxes[:, None, 1] - discs[:, 1], discs[:, 1] - boxes[:, None, 3]), 0.0)
+    return np.asarray(np.hypot(dx, dy), dtype=np.float64)
+
+
+def _count(condition: NDArray[np.bool_]) -> FloatArray:
+    return np.asarray(np.count_nonzero(condition, axis=1), dtype=np.float64)
+
+
+def _overlaps_discs(boxes: FloatArray, discs: FloatArray, gap: float) -> FloatArray:
+    return _count(_distances(boxes, discs) < discs[:, 2] + gap)
+
+
+def _crosses_rings(boxes: FloatArray, rings: FloatArray) -> FloatArray:
+    dx = np.maximum(np.abs(boxes[:, None, 0] - rings[:, 0]), np.abs(boxes[:, None, 2] - rings[:, 0]))
+    dy = np.maximum(np.abs(boxes[:, None, 1] - rings[:, 1]), np.abs(boxes[:, None, 3] - rings[:, 1]))
+    crosses = (_distances(boxes, rings) < rings[:, 2]) & (np.hypot(dx, dy) > rings[:, 2])
+    return _count(crosses)
+
+
+def _overlaps_box(boxes: FloatArray, other: Box, gap: float) -> FloatArray:
+    across = (boxes[:, 0] < other[2] + gap) & (boxes[:, 2] > other[0] - gap)
+    return (across & (boxes[:, 1] < other[3] + gap) & (boxes[:, 3] > other[1] - gap)).astype(np.float64)
+
+
+def _outside(boxes: FloatArray, bounds: Box) -> FloatArray:
+    left, top, right, bottom = bounds
+    inside = (boxes[:, 0] >= left) & (boxes[:, 1] >= top) & (boxes[:, 2] <= right) & (boxes[:, 3] <= bottom)
+    return (~inside).astype(np.float64)
+
+
+def _leader_crossings(label: Wanted, boxes: FloatArray, discs: FloatArray) -> FloatArray:
+    """Return how many discs, other than the label's own, the line from anchor to box centre crosses."""
+    anchor = np.array(label.anchor)
+    others = discs[np.hypot(*(discs[:, :2] - anchor).T) > 1e-9]
+    to_box = (boxes[:, :2] + boxes[:, 2:]) / 2 - anchor
+    length_squared = np.maximum((to_box**2).sum(axis=1), 1e-12)
+    to_disc = others[:, :2] - anchor
+    along = np.clip(to_box @ to_disc.T / length_squared[:, None], 0.0, 1.0)
+    apart = np.linalg.norm(along[..., None] * to_box[:, None] - to_disc[None], axis=2)
+    return _count(apart < others[:, 2])
