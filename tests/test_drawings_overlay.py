@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 from helpers_layout import workshop_layout
 from PIL import Image
+from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
+from handcapture.camera import Camera
 from handcapture.drawings.overlay import (
     CHI_SQUARE_95,
     SIDE_COLOURS,
@@ -26,19 +28,17 @@ from handcapture.rest import Contact, Fingertip, Placement, Rest
 GREY = 128
 
 
-class Tilted:
-    """A pinhole camera 450 mm above an A3 sheet, tilted, seeing the mat frame (y down, z up)."""
-
-    def __init__(self, size_px, tilt_deg=0.0):
-        angle = np.radians(tilt_deg)
-        c, s = np.cos(angle), np.sin(angle)
-        self.rotation = np.array([[1, 0, 0], [0, c, -s], [0, s, c]])
-        self.focal_px = 0.85 * size_px[0]
-        self.middle_px = (np.array(size_px) - 1) / 2
-
-    def project(self, points_mm):
-        points = (points_mm - (210.0, 148.0, 0.0)) * (1, 1, -1) @ self.rotation.T + (0, 0, 450.0)
-        return self.middle_px + self.focal_px * points[:, :2] / points[:, 2:]
+def tilted_camera(size_px, tilt_deg=0.0, k1=0.0):
+    """Return a camera whose axis meets the middle of an A3 sheet 450 mm away."""
+    rotation = Rotation.from_euler("x", tilt_deg, degrees=True).as_matrix()
+    middle_mm = np.array([210.0, 148.0, 0.0])
+    return Camera(
+        focal_px=0.85 * size_px[0],
+        centre_px=(np.array(size_px) - 1) / 2,
+        k1=k1,
+        rotation=rotation,
+        translation_mm=(0.0, 0.0, 450.0) - rotation @ middle_mm,
+    )
 
 
 def grey_photo(size_px=(1600, 1200), level=GREY):
@@ -88,7 +88,7 @@ def is_colour(picture, colour, tolerance=40):
 @pytest.mark.parametrize("long_side_px", [2400, 1000], ids=["full size", "shrunk"])
 def test_contacts_are_marked_where_they_project(tilt_deg, long_side_px):
     photo = grey_photo()
-    camera = Tilted(photo.size_px, tilt_deg)
+    camera = tilted_camera(photo.size_px, tilt_deg)
     contacts = ten_contacts()
     picture = drawn(photo, camera, placement(contacts), long_side_px=long_side_px)
     scale = picture.shape[1] / photo.size_px[0]
@@ -102,10 +102,12 @@ def test_contacts_are_marked_where_they_project(tilt_deg, long_side_px):
         assert row - 6 + rows.mean() == pytest.approx(y, abs=1.0)
 
 
-@pytest.mark.parametrize("tilt_deg", [0.0, 25.0], ids=["from above", "tilted"])
-def test_holes_and_outline_lie_in_true_perspective(tilt_deg):
+@pytest.mark.parametrize(
+    ("tilt_deg", "k1"), [(0.0, 0.0), (25.0, 0.0), (15.0, 0.15)], ids=["from above", "tilted", "with a lens"]
+)
+def test_holes_and_outline_lie_in_true_perspective(tilt_deg, k1):
     photo, layout = grey_photo(), workshop_layout(panel_origin_mm=(50.0, 60.0))
-    camera = Tilted(photo.size_px, tilt_deg)
+    camera = tilted_camera(photo.size_px, tilt_deg, k1)
     picture = drawn(photo, camera, placement(()), layout)
     angles = np.linspace(0, 2 * np.pi, 90, endpoint=False)
     for button in layout.buttons:
@@ -128,7 +130,7 @@ def test_holes_and_outline_lie_in_true_perspective(tilt_deg):
 
 def test_scale_bar_is_50_mm_long():
     photo = grey_photo()
-    camera = Tilted(photo.size_px)
+    camera = tilted_camera(photo.size_px)
     px_per_mm = camera.focal_px / 450.0
     picture = drawn(photo, camera, placement(ten_contacts()))
     _, _, found, centres = cv2.connectedComponentsWithStats((picture.max(axis=2) < 60).astype(np.uint8))
@@ -149,7 +151,7 @@ def test_scale_bar_keeps_off_hands_and_holes():
     from handcapture.drawings.overlay import _Canvas, _scale_bar_place
 
     photo, layout, contacts = grey_photo(), workshop_layout(), ten_contacts()
-    canvas = _Canvas(photo.pixels_bgr, Tilted(photo.size_px), unit=1.0)
+    canvas = _Canvas(photo.pixels_bgr, tilted_camera(photo.size_px), unit=1.0)
     x, y = _scale_bar_place(contacts, layout, (420.0, 297.0), canvas)
     for along in np.linspace(0, 50, 11):
         point = np.array([x + along, y])
@@ -184,7 +186,7 @@ def region_line_share(picture, border, colour):
 )
 def test_regions_are_drawn_along_their_border(hidden, least, most):
     photo = grey_photo()
-    camera = Tilted(photo.size_px, 20.0)
+    camera = tilted_camera(photo.size_px, 20.0)
     covariance = [[25.0, 8.0], [8.0, 14.0]]
     one = contact("right", "ring", (210.0, 150.0), covariance, hidden)
     picture = drawn(photo, camera, placement([one]))
@@ -196,7 +198,7 @@ def test_regions_are_drawn_along_their_border(hidden, least, most):
 
 def test_a_hidden_contact_is_hollow():
     photo = grey_photo()
-    camera = Tilted(photo.size_px)
+    camera = tilted_camera(photo.size_px)
     x, y = np.round(on_mat(camera, (210.0, 150.0))[0]).astype(int)
     seen, hidden = (
         drawn(photo, camera, placement([contact("left", "index", (210.0, 150.0), 1e-6, hidden)]))[y, x]
@@ -208,7 +210,7 @@ def test_a_hidden_contact_is_hollow():
 
 def test_sides_differ_in_shape_as_well_as_colour():
     photo = grey_photo()
-    camera = Tilted(photo.size_px)
+    camera = tilted_camera(photo.size_px)
     pictures = [drawn(photo, camera, placement([contact(s, "index", (210.0, 150.0))])) for s in SIDES]
     x, y = np.round(on_mat(camera, (210.0, 150.0))[0]).astype(int)
     changed = [
@@ -226,7 +228,7 @@ def test_colours_are_those_for_colour_blind_eyes():
 def test_lines_stand_out_on_every_ground(level):
     """A white line with a dark edge: one of them differs from the ground."""
     photo, layout = grey_photo(level=level), workshop_layout()
-    camera = Tilted(photo.size_px)
+    camera = tilted_camera(photo.size_px)
     picture = drawn(photo, camera, placement(()), layout).astype(int)
     for button in layout.buttons:
         x, y = np.round(on_mat(camera, np.add(button.centre_mm, layout.panel_origin_mm))[0]).astype(int)
@@ -241,7 +243,7 @@ def test_a_rest_is_drawn_like_a_placement():
         for c in contacts
     )
     photo = grey_photo((800, 600))
-    camera = Tilted(photo.size_px)
+    camera = tilted_camera(photo.size_px)
     rest = Rest(fingertips=tips, hands=(), placements=(placement(contacts),))
     assert draw_overlay(photo, camera, rest) == draw_overlay(photo, camera, placement(contacts))
 
@@ -254,7 +256,7 @@ def test_a_rest_is_drawn_like_a_placement():
 def test_output_has_the_size_asked_for_and_no_metadata(image_format, name, start):
     photo = grey_photo()
     before = photo.pixels_bgr.copy()
-    camera = Tilted(photo.size_px)
+    camera = tilted_camera(photo.size_px)
     data = draw_overlay(photo, camera, placement(ten_contacts()), image_format=image_format, long_side_px=640)
     assert data.startswith(start)
     picture = Image.open(io.BytesIO(data))
@@ -266,17 +268,17 @@ def test_output_has_the_size_asked_for_and_no_metadata(image_format, name, start
 
 def test_a_small_photo_is_not_enlarged():
     photo = grey_photo((320, 240))
-    assert drawn(photo, Tilted(photo.size_px), placement(ten_contacts())).shape == (240, 320, 3)
+    assert drawn(photo, tilted_camera(photo.size_px), placement(ten_contacts())).shape == (240, 320, 3)
 
 
 def test_a_photo_without_contacts_and_layout_stays_as_it_is():
     photo = grey_photo((320, 240))
-    assert (drawn(photo, Tilted(photo.size_px), placement(())) == GREY).all()
+    assert (drawn(photo, tilted_camera(photo.size_px), placement(())) == GREY).all()
 
 
 def test_what_lies_beyond_the_horizon_is_left_out():
     photo = grey_photo((640, 480))
-    camera = Tilted(photo.size_px, 60.0)
+    camera = tilted_camera(photo.size_px, 60.0)
     contacts = [contact("left", "index", (210.0, 150.0)), contact("right", "index", (210.0, -6000.0), 1e6)]
     picture = drawn(photo, camera, placement(contacts))
     x, y = np.round(on_mat(camera, (210.0, 150.0))[0]).astype(int)
@@ -287,14 +289,14 @@ def test_what_lies_beyond_the_horizon_is_left_out():
 def test_labels_of_any_kind_are_drawn(label):
     photo, layout = grey_photo((640, 480)), workshop_layout()
     layout = replace(layout, buttons=tuple(replace(button, label=label) for button in layout.buttons))
-    assert drawn(photo, Tilted(photo.size_px), placement(()), layout).shape == (480, 640, 3)
+    assert drawn(photo, tilted_camera(photo.size_px), placement(()), layout).shape == (480, 640, 3)
 
 
 def test_a_contact_that_is_no_point_is_refused():
     broken = contact("left", "ring", (np.nan, 3.0))
     photo = grey_photo((320, 240))
     with pytest.raises(InputError, match="left ring has no position"):
-        draw_overlay(photo, Tilted(photo.size_px), placement([broken]))
+        draw_overlay(photo, tilted_camera(photo.size_px), placement([broken]))
 
 
 def test_all_fingers_have_their_name_and_labels_do_not_overlap(monkeypatch):
@@ -311,7 +313,9 @@ def test_all_fingers_have_their_name_and_labels_do_not_overlap(monkeypatch):
     place = overlay.place_labels
     monkeypatch.setattr(overlay, "place_labels", record)
     photo = grey_photo()
-    drawn(photo, Tilted(photo.size_px, 15.0), placement(ten_contacts(covariance=1.0)), workshop_layout())
+    drawn(
+        photo, tilted_camera(photo.size_px, 15.0), placement(ten_contacts(covariance=1.0)), workshop_layout()
+    )
     assert len(kept) >= len(FINGERS) * len(SIDES)
     for number, a in enumerate(kept[:10]):
         for b in kept[number + 1 :]:

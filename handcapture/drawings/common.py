@@ -10,8 +10,16 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from handcapture.drawings.labels import (
+    Obstacles,
+    Wanted,
+    box_around,
+    box_meets_discs,
+    disc_array,
+    place_labels,
+)
 from handcapture.errors import InputError
-from handcapture.layout.model import Button, KeepOut, Layout, Panel
+from handcapture.layout.model import Button, KeepOut, Layout, Panel, Point
 
 FloatArray = NDArray[np.float64]
 
@@ -98,6 +106,14 @@ def text_width(text: str, height: float) -> float:
     return size * sum(1.0 if unicodedata.east_asian_width(c) in "WF" else 0.65 for c in text)
 
 
+def largest_letters(text: str, radius: float, offset: float, largest: float) -> float:
+    """Return the type size, at most `largest`, at which `text` fits in a circle `offset` from its centre."""
+    if not text:
+        return largest
+    chord = 2 * math.sqrt(max(radius**2 - (abs(offset) + largest / 2) ** 2, 0.0)) - 0.1 * radius
+    return min(largest, largest * chord / text_width(text, largest * 0.72))
+
+
 def format_mm(value: float) -> str:
     """Return a length with at most two decimals and no trailing zeros: 24, 24.5, 318.25."""
     text = f"{value:.2f}".rstrip("0").rstrip(".")
@@ -119,6 +135,46 @@ def describe_keep_out(keep_out: KeepOut) -> str:
     """Return a keep-out's name and the face it lies on."""
     face = "" if keep_out.face == "both" else f" ({keep_out.face} the panel)"
     return clean_label(keep_out.name) + face
+
+
+def hole_discs(layout: Layout) -> FloatArray:
+    """Return the holes as discs (N, 3): x, y, radius, panel frame."""
+    return disc_array((*button.centre_mm, button.hole_mm / 2) for button in layout.buttons)
+
+
+def keep_out_names(
+    layout: Layout, size_mm: float, spots: FloatArray | None = None
+) -> list[tuple[str, Point]]:
+    """Return each keep-out's name in type of `size_mm` and the middle of its place, panel frame.
+
+    A name that does not fit inside its keep-out stands beside it, clear of the holes. `spots` are more discs
+    (N, 3) to keep clear of.
+    """
+    spots = disc_array(()) if spots is None else spots
+    names: list[tuple[str, Point]] = []
+    outside: list[tuple[str, Wanted]] = []
+    panel = layout.panel
+    for keep_out in panel.keep_outs:
+        name = describe_keep_out(keep_out)
+        width, height = (
+            (keep_out.diameter_mm, keep_out.diameter_mm) if keep_out.shape == "circle" else keep_out.size_mm
+        )
+        length = text_width(name, 0.72 * size_mm)
+        fits = length <= 0.9 * width and size_mm <= 0.9 * height
+        if fits and not box_meets_discs(box_around(keep_out.centre_mm, (length, size_mm)), spots):
+            names.append((name, keep_out.centre_mm))
+        else:
+            outside.append((name, Wanted(keep_out.centre_mm, height / 2, (length, size_mm))))
+    obstacles = Obstacles(
+        discs=np.vstack([hole_discs(layout), spots]),
+        rings=disc_array(()),
+        boxes=(),
+        bounds=(1.0, 1.0, panel.width_mm - 1.0, panel.height_mm - 1.0),
+    )
+    boxes = place_labels([wanted for _, wanted in outside], obstacles, gap=1.0)
+    for (name, _), box in zip(outside, boxes, strict=True):
+        names.append((name, ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)))
+    return [(name, middle) for name, middle in names if name]
 
 
 def drawing_notes(layout: Layout) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from handcapture.drawings.common import (
     describe_keep_out,
     drawing_notes,
     format_mm,
+    hole_discs,
     text_width,
 )
 from handcapture.drawings.labels import Obstacles, Wanted, disc_array, nearest_point, place_labels
@@ -152,7 +153,7 @@ def _draw_labels(space: Modelspace, layout: Layout) -> None:
         half = keep_out.diameter_mm / 2 if keep_out.shape == "circle" else min(keep_out.size_mm) / 2
         wanted.append(Wanted(keep_out.centre_mm, half, (text_width(names[-1], LETTER_MM), LETTER_MM)))
     obstacles = Obstacles(
-        discs=disc_array((*button.centre_mm, button.hole_mm / 2) for button in layout.buttons),
+        discs=hole_discs(layout),
         rings=disc_array((*k.centre_mm, k.diameter_mm / 2) for k in panel.keep_outs if k.shape == "circle"),
         boxes=(),
         bounds=(1.0, 1.0, panel.width_mm - 1.0, panel.height_mm - 1.0),

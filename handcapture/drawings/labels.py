@@ -66,6 +66,31 @@ def place_labels(wanted: Sequence[Wanted], obstacles: Obstacles, gap: float) -> 
     return placed
 
 
+def place_block(size: tuple[float, float], obstacles: Obstacles, step: float) -> Box:
+    """Return a box of `size` within the bounds that meets the fewest obstacles: the topmost, leftmost one."""
+    left, top, right, bottom = obstacles.bounds
+    x, y = np.meshgrid(
+        np.arange(left, max(right - size[0], left + step), step),
+        np.arange(top, max(bottom - size[1], top + step), step),
+    )
+    boxes = np.column_stack([x.ravel(), y.ravel(), x.ravel() + size[0], y.ravel() + size[1]])
+    cost = _overlaps_discs(boxes, obstacles.discs, 0.0) + 0.5 * _crosses_rings(boxes, obstacles.rings)
+    for other in obstacles.boxes:
+        cost += _overlaps_box(boxes, other, 0.0)
+    best = boxes[int(np.argmin(cost))]
+    return float(best[0]), float(best[1]), float(best[2]), float(best[3])
+
+
+def box_around(middle: tuple[float, float], size: tuple[float, float]) -> Box:
+    """Return the box of `size` around a point."""
+    return middle[0] - size[0] / 2, middle[1] - size[1] / 2, middle[0] + size[0] / 2, middle[1] + size[1] / 2
+
+
+def box_meets_discs(box: Box, discs: FloatArray) -> bool:
+    """Tell whether a box overlaps any of the discs (N, 3)."""
+    return bool(_overlaps_discs(np.array([box]), discs, 0.0)[0])
+
+
 def nearest_point(box: Box, point: tuple[float, float]) -> tuple[float, float]:
     """Return the point of the box that is nearest to `point`."""
     return min(max(point[0], box[0]), box[2]), min(max(point[1], box[1]), box[3])

@@ -14,9 +14,10 @@ from handcapture.drawings.common import (
     describe_keep_out,
     drawing_notes,
     format_mm,
+    keep_out_names,
+    largest_letters,
     text_width,
 )
-from handcapture.drawings.labels import Obstacles, Wanted, disc_array, place_labels
 from handcapture.layout.model import Button, Layout, Panel, Point
 from handcapture.names import Side
 
@@ -25,7 +26,6 @@ _DC: Final = "http://purl.org/dc/elements/1.1/"
 _BORDER_MM: Final = 8.0
 _NOTE_MM: Final = 3.2
 _KEEP_OUT_TYPE_MM: Final = 2.6
-_QUIET: Final = "#3A434A"
 _SIDE_COLOURS: Final[dict[Side, str]] = {"left": "#0072B2", "right": "#B34E00"}
 """Okabe and Ito's blue and a darkened vermilion (2008), for text on white; the sides differ in words too."""
 
@@ -154,49 +154,21 @@ def _draw_button_marks(group: ElementTree.Element, button: Button) -> None:
             _add_label(group, text, place, size, colour, **{"font-weight": weight})
 
 
-def largest_letters(text: str, radius: float, offset: float, largest: float) -> float:
-    """Return the type size, at most `largest`, at which `text` fits in a circle `offset` from its centre."""
-    chord = 2 * math.sqrt(max(radius**2 - (abs(offset) + largest / 2) ** 2, 0.0)) - 0.1 * radius
-    return min(largest, largest * chord / text_width(text, largest * 0.72))
-
-
 def _draw_keep_outs(group: ElementTree.Element, layout: Layout) -> None:
-    """Draw the keep-outs; a name that does not fit inside its keep-out finds a place beside it."""
-    homeless = []
     for keep_out in layout.panel.keep_outs:
         x, y = keep_out.centre_mm
         style = {"class": "keep-out", "stroke-dasharray": "1.5 1", "fill": "#5B6770", "fill-opacity": "0.08"}
         if keep_out.shape == "circle":
-            width = height = keep_out.diameter_mm
-            shape = {"cx": _number(x), "cy": _number(y), "r": _number(width / 2)}
+            shape = {"cx": _number(x), "cy": _number(y), "r": _number(keep_out.diameter_mm / 2)}
             element = ElementTree.SubElement(group, "circle", style | shape)
         else:
             width, height = keep_out.size_mm
             shape = {"x": _number(x - width / 2), "y": _number(y - height / 2)}
             shape |= {"width": _number(width), "height": _number(height)}
             element = ElementTree.SubElement(group, "rect", style | shape)
-        name = describe_keep_out(keep_out)
-        _add_text(element, "title", f"Keep-out: {name}")
-        if _keep_out_name_width(name) <= 0.9 * width:
-            _add_label(group, name, (x, y), _KEEP_OUT_TYPE_MM, _QUIET)
-        elif name:
-            homeless.append(
-                (name, Wanted((x, y), height / 2, (_keep_out_name_width(name), _KEEP_OUT_TYPE_MM)))
-            )
-    panel = layout.panel
-    obstacles = Obstacles(
-        discs=disc_array((*button.centre_mm, button.hole_mm / 2) for button in layout.buttons),
-        rings=disc_array(()),
-        boxes=(),
-        bounds=(1.0, 1.0, panel.width_mm - 1.0, panel.height_mm - 1.0),
-    )
-    places = place_labels([wanted for _, wanted in homeless], obstacles, gap=1.0)
-    for (name, _), box in zip(homeless, places, strict=True):
-        _add_label(group, name, ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2), _KEEP_OUT_TYPE_MM, _QUIET)
-
-
-def _keep_out_name_width(name: str) -> float:
-    return text_width(name, _KEEP_OUT_TYPE_MM * 0.72)
+        _add_text(element, "title", f"Keep-out: {describe_keep_out(keep_out)}")
+    for name, middle in keep_out_names(layout, _KEEP_OUT_TYPE_MM):
+        _add_label(group, name, middle, _KEEP_OUT_TYPE_MM, "#3A434A")
 
 
 def _add_label(
