@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Iterator
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -232,15 +231,3 @@ def circle_points(centre: tuple[float, float], radius: float, count: int = 96) -
     """Return a circle as a polygon (count, 2)."""
     angles = np.linspace(0.0, 2 * np.pi, count, endpoint=False)
     return np.column_stack([centre[0] + radius * np.cos(angles), centre[1] + radius * np.sin(angles)])
-
-
-def font_file(bold: bool = False) -> Path:
-    """Return the typeface that matplotlib carries (DejaVu Sans), so that every machine draws the same."""
-    import matplotlib
-
-    return (
-        Path(matplotlib.get_data_path())
-        / "fonts"
-        / "ttf"
-        / ("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")
-    )

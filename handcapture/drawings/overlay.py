@@ -14,9 +14,9 @@ from handcapture.drawings.common import (
     check_drawable,
     circle_points,
     clean_label,
-    font_file,
     outline_points,
 )
+from handcapture.drawings.fonts import font_file
 from handcapture.drawings.labels import Box, Obstacles, Wanted, disc_array, nearest_point, place_labels
 from handcapture.errors import InputError
 from handcapture.layout.model import Layout

@@ -1,27 +1,17 @@
-"""Drawing on PDF pages in millimetres, y down, and the panel as it is printed in true size."""
+"""Drawing on PDF pages in millimetres, y down."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from io import BytesIO
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
-from handcapture.drawings.common import (
-    FloatArray,
-    check_drawable,
-    clean_label,
-    font_file,
-    format_mm,
-    keep_out_names,
-    largest_letters,
-    text_width,
-)
-from handcapture.drawings.labels import box_around, box_meets_discs, disc_array
-from handcapture.layout.model import Button, KeepOut, Layout, Panel, Point
+from handcapture.drawings.fonts import font_file
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
 
+Point = tuple[float, float]
 MM_TO_POINTS: Final = 72.0 / 25.4
 """The PDF user unit is 1/72 inch (ISO 32000-1, 8.3.2.3)."""
 LINE_MM: Final = 0.25
@@ -121,101 +111,22 @@ class Pen:
         else:
             self.canvas.drawString(*self.at(*place), text)
 
-    def rule(self, start: Point, length_mm: float, *, down: bool = False) -> None:
-        """Draw a rule with a tick each 10 mm, to the right or down from `start`; ticks point up or right."""
+    def rule(self, start: Point, length_mm: float, *, ticks: Literal["up", "right", "left"] = "up") -> None:
+        """Draw a rule with a tick each 10 mm: to the right from `start`, or down with ticks to one side."""
         x, y = start
+        side = -1.0 if ticks == "left" else 1.0
         self.style(LINE_MM, 0.0)
-        self.line(start, (x, y + length_mm) if down else (x + length_mm, y))
+        self.line(start, (x + length_mm, y) if ticks == "up" else (x, y + length_mm))
         for step in range(round(length_mm) // 10 + 1):
-            tick = 3.5 if step % 5 == 0 else 2.0
-            if down:
-                self.line((x, y + 10 * step), (x + tick, y + 10 * step))
-                if tick > 3:
-                    self.text((x + tick + 0.6, y + 10 * step + 0.7), str(10 * step), 1.9, grey=0.0)
+            along, labelled = 10.0 * step, step % 5 == 0
+            tick = 3.5 if labelled else 2.0
+            text = str(round(along))
+            away = 0.9 + 0.6 * len(text)
+            if ticks == "up":
+                self.line((x + along, y), (x + along, y - tick))
+                number = (x + along + away, y - tick + 0.7)
             else:
-                self.line((x + 10 * step, y), (x + 10 * step, y - tick))
-                if tick > 3:
-                    self.text((x + 10 * step + 0.7, y - tick + 1.2), str(10 * step), 1.9, grey=0.0)
-
-
-def draw_panel(pen: Pen, layout: Layout, spots: FloatArray | None = None) -> None:
-    """Draw outline, corners, keep-outs and holes; the pen's origin is the panel's top-left corner.
-
-    Texts keep clear of `spots`: discs (N, 3), x, y, radius, panel frame.
-    """
-    panel = layout.panel
-    spots = disc_array(()) if spots is None else spots
-    for keep_out in panel.keep_outs:
-        _draw_keep_out(pen, keep_out)
-    for name, middle in keep_out_names(layout, 2.4, spots):
-        pen.text(middle, name, 2.4, centred=True, grey=0.45)
-    pen.style(LINE_MM)
-    pen.rectangle((0.0, 0.0), (panel.width_mm, panel.height_mm), panel.corner_radius_mm)
-    pen.style(FAINT_MM)
-    for corner in panel_corners(panel):
-        pen.cross(corner, 4.0)
-    for button in layout.buttons:
-        _draw_hole(pen, button, spots)
-
-
-def panel_corners(panel: Panel) -> tuple[Point, ...]:
-    """Return the corners of the rectangle, as if they were sharp."""
-    width, height = panel.width_mm, panel.height_mm
-    return (0.0, 0.0), (width, 0.0), (width, height), (0.0, height)
-
-
-def _draw_hole(pen: Pen, button: Button, spots: FloatArray) -> None:
-    """Draw the circle, its centre and quarter marks, the label and the diameter.
-
-    The quarter marks tell the centre also where a mark of the mat covers it.
-    """
-    x, y = button.centre_mm
-    radius = button.hole_mm / 2
-    pen.style(LINE_MM)
-    pen.circle(button.centre_mm, radius)
-    pen.style(FAINT_MM)
-    pen.cross(button.centre_mm, min(3.0, radius / 3))
-    for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-        inner, outer = radius - 1.5, radius + 1.5
-        pen.line((x + dx * inner, y + dy * inner), (x + dx * outer, y + dy * outer))
-    label, diameter = clean_label(button.label), f"Ø{format_mm(button.hole_mm)}"
-    # Label above and diameter below; where a mark of the mat is in the way, both in one half.
-    arrangements = [
-        [
-            (text, offset * radius, largest_letters(text, radius, offset * radius, largest * radius), bold)
-            for text, offset, largest, bold in lines
-        ]
-        for lines in (
-            ((label, -0.55, 0.3, True), (diameter, 0.55, 0.2, False)),
-            ((label, 0.55, 0.3, True), (diameter, -0.55, 0.2, False)),
-            ((label, -0.45, 0.25, True), (diameter, -0.72, 0.2, False)),
-            ((label, 0.45, 0.25, True), (diameter, 0.72, 0.2, False)),
-        )
-    ]
-
-    def blocked(arrangement: list[tuple[str, float, float, bool]]) -> int:
-        boxes = [
-            box_around((x, y + offset), (text_width(text, 0.72 * size), size))
-            for text, offset, size, _ in arrangement
-        ]
-        return sum(box_meets_discs(box, spots) for box in boxes)
-
-    for text, offset, size, bold in min(arrangements, key=blocked):
-        if text:
-            pen.text((x, y + offset), text, size, centred=True, bold=bold)
-
-
-def _draw_keep_out(pen: Pen, keep_out: KeepOut) -> None:
-    x, y = keep_out.centre_mm
-    pen.style(FAINT_MM, 0.5, (1.5, 1.0))
-    if keep_out.shape == "circle":
-        pen.circle((x, y), keep_out.diameter_mm / 2)
-    else:
-        width, height = keep_out.size_mm
-        pen.rectangle((x - width / 2, y - height / 2), (width, height))
-
-
-def checked_title(layout: Layout, kind: str) -> str:
-    """Return a document's title, after the check that the layout can be drawn."""
-    check_drawable(layout)
-    return " · ".join(text for text in (clean_label(layout.name, 60), kind) if text)
+                self.line((x, y + along), (x + side * tick, y + along))
+                number = (x + side * (tick + away), y + along)
+            if labelled:
+                self.text(number, text, 1.9, centred=True, grey=0.0)

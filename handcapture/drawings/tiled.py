@@ -15,10 +15,9 @@ from handcapture.drawings.pdf import (
     MM_TO_POINTS,
     RULE_CHECK,
     Pen,
-    checked_title,
-    draw_panel,
     new_canvas,
 )
+from handcapture.drawings.printed_panel import checked_title, draw_panel
 from handcapture.errors import InputError
 from handcapture.layout.model import Layout, Panel, Point
 from handcapture.mat.geometry import MATS, RULE_MM
@@ -159,7 +158,7 @@ def _draw_furniture(pen: Pen, layout: Layout, plan: Tiling, row: int, column: in
     """Draw rules, notes and the page map."""
     width, height = plan.page_mm
     pen.rule((_LEFT_MM, height - _MARGIN_MM), RULE_MM)
-    pen.rule((_MARGIN_MM, _MARGIN_MM), RULE_MM, down=True)
+    pen.rule((_MARGIN_MM, _MARGIN_MM), RULE_MM, ticks="right")
     number = row * len(plan.columns) + column + 1
     place = f", row {row + 1}, column {column + 1}" if plan.pages > 1 else ""
     lines = [f"Page {number} of {plan.pages}{place}. {ACTUAL_SIZE} {RULE_CHECK}"]

@@ -1,0 +1,192 @@
+"""The holes in true size on a mat: a print to lay the hands on, measured by the same marks."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+
+from handcapture.drawings.common import check_drawable, drawing_notes, format_mm, hole_discs, text_width
+from handcapture.drawings.labels import Box, Obstacles, box_around, disc_array, place_block
+from handcapture.drawings.pdf import (
+    ACTUAL_SIZE,
+    MM_TO_POINTS,
+    RULE_CHECK,
+    Pen,
+    new_canvas,
+)
+from handcapture.drawings.printed_panel import checked_title, draw_panel, panel_corners
+from handcapture.errors import InputError
+from handcapture.layout.model import Layout, Point
+from handcapture.mat.geometry import RULE_MM, Mat, Rectangle, Sheet
+from handcapture.mat.printing import draw_sheet
+
+_TYPE_MM: Final = 2.4
+RING_CLEARANCE_MM: Final = 1.0
+DOT_CLEARANCE_MM: Final = 4.5
+"""Radius kept free around an interior saddle: its squares reach 3.1 mm, a photo blurs them a little."""
+
+
+def template_origin(layout: Layout, mat: Mat, *, recentre: bool = False) -> Point:
+    """Return where the panel's top-left corner lies on the template, mat frame, mm.
+
+    That is the layout's own panel origin, where the fingers were measured, if all holes fall on quiet paper
+    there and `recentre` is not asked for. Otherwise the panel, or if that is larger than the quiet paper the
+    middle of its holes, is put in the middle of the mat. InputError when the holes do not fit even so.
+    """
+    check_drawable(layout)
+    quiet = quiet_paper(mat)
+    if not recentre and _holes_fit(layout, layout.panel_origin_mm, quiet):
+        return layout.panel_origin_mm
+    middle_x, middle_y = quiet.x_mm + quiet.width_mm / 2, quiet.y_mm + quiet.height_mm / 2
+    origin = (middle_x - layout.panel.width_mm / 2, middle_y - layout.panel.height_mm / 2)
+    if _holes_fit(layout, origin, quiet):
+        return origin
+    left, top, right, bottom = _holes_box(layout)
+    origin = (middle_x - (left + right) / 2, middle_y - (top + bottom) / 2)
+    if _holes_fit(layout, origin, quiet):
+        return origin
+    raise InputError(
+        f"The holes span {format_mm(right - left)} × {format_mm(bottom - top)} mm, but the {mat.title} mat "
+        f"has only {format_mm(quiet.width_mm)} × {format_mm(quiet.height_mm)} mm of quiet paper. "
+        "Use a larger mat, or print the panel tiled on plain paper."
+    )
+
+
+def template_pdf(layout: Layout, mat: Mat, *, recentre: bool = False) -> bytes:
+    """Return a PDF with one page for each sheet of the mat: its marks, and the panel's holes in true size.
+
+    The panel lies where `template_origin` puts it, which each page states. No line of the template comes
+    within `DOT_CLEARANCE_MM` of an interior saddle or onto the ring: there it is left out. InputError when
+    the layout cannot be drawn or its holes do not fit the mat.
+    """
+    title = checked_title(layout, f"true-size template on the {mat.title} mat")
+    origin = template_origin(layout, mat, recentre=recentre)
+    canvas, buffer = new_canvas(title)
+    for sheet, offset in zip(mat.sheets, mat.nominal_offsets_mm, strict=True):
+        canvas.setPageSize((sheet.width_mm * MM_TO_POINTS, sheet.height_mm * MM_TO_POINTS))
+        draw_sheet(canvas, sheet, furniture=False)
+        pen = Pen(canvas, sheet.height_mm)
+        canvas.saveState()
+        _clip_to_quiet_paper(pen, sheet)
+        corner = (origin[0] - offset[0], origin[1] - offset[1])
+        dots = disc_array((float(x), float(y), DOT_CLEARANCE_MM) for x, y in sheet.dots_mm)
+        draw_panel(pen.moved(corner), layout, dots - (*corner, 0.0))
+        _draw_notes(pen, layout, mat, sheet, origin, corner)
+        canvas.restoreState()
+        canvas.showPage()
+    canvas.save()
+    return buffer.getvalue()
+
+
+def quiet_paper(mat: Mat) -> Rectangle:
+    """Return the paper inside the ring, mat frame, for a pair across the seam, less a small clearance."""
+    start, end = mat.sheets[0].interior, mat.sheets[-1].interior
+    right = mat.nominal_offsets_mm[-1][0] + end.x_mm + end.width_mm
+    return Rectangle(
+        start.x_mm + RING_CLEARANCE_MM,
+        start.y_mm + RING_CLEARANCE_MM,
+        right - start.x_mm - 2 * RING_CLEARANCE_MM,
+        start.height_mm - 2 * RING_CLEARANCE_MM,
+    )
+
+
+def _holes_box(layout: Layout) -> tuple[float, float, float, float]:
+    """Return left, top, right, bottom of all holes, panel frame; all 0 without buttons."""
+    boxes = [
+        (
+            b.centre_mm[0] - b.hole_mm / 2,
+            b.centre_mm[1] - b.hole_mm / 2,
+            b.centre_mm[0] + b.hole_mm / 2,
+            b.centre_mm[1] + b.hole_mm / 2,
+        )
+        for b in layout.buttons
+    ]
+    if not boxes:
+        return 0.0, 0.0, 0.0, 0.0
+    lefts, tops, rights, bottoms = zip(*boxes, strict=True)
+    return min(lefts), min(tops), max(rights), max(bottoms)
+
+
+def _holes_fit(layout: Layout, origin: Point, quiet: Rectangle) -> bool:
+    left, top, right, bottom = _holes_box(layout)
+    return (
+        origin[0] + left >= quiet.x_mm
+        and origin[1] + top >= quiet.y_mm
+        and origin[0] + right <= quiet.x_mm + quiet.width_mm
+        and origin[1] + bottom <= quiet.y_mm + quiet.height_mm
+    )
+
+
+def _clip_to_quiet_paper(pen: Pen, sheet: Sheet) -> None:
+    """Let nothing that follows touch the ring or the interior saddles."""
+    from reportlab.pdfgen.canvas import FILL_EVEN_ODD
+
+    inside = sheet.interior
+    left = inside.x_mm + (RING_CLEARANCE_MM if sheet.seam != "left" else 0.0)
+    right = inside.x_mm + inside.width_mm - (RING_CLEARANCE_MM if sheet.seam != "right" else 0.0)
+    top = inside.y_mm + RING_CLEARANCE_MM
+    height = inside.height_mm - 2 * RING_CLEARANCE_MM
+    path = pen.canvas.beginPath()
+    path.rect(*pen.at(left, top + height), (right - left) * MM_TO_POINTS, height * MM_TO_POINTS)
+    for x, y in sheet.dots_mm:
+        path.circle(*pen.at(float(x), float(y)), DOT_CLEARANCE_MM * MM_TO_POINTS)
+    pen.canvas.clipPath(path, stroke=0, fill=0, fillMode=FILL_EVEN_ODD)
+
+
+def _draw_notes(pen: Pen, layout: Layout, mat: Mat, sheet: Sheet, origin: Point, corner: Point) -> None:
+    """Draw the rules, and the notes where they disturb nothing; `corner` is the panel's on this sheet."""
+    pen.rule(sheet.rule_x_mm[0], RULE_MM)
+    pen.rule(sheet.rule_y_mm[0], RULE_MM, ticks="left" if sheet.seam == "left" else "right")
+    place = f"Panel corner at ({format_mm(origin[0])}, {format_mm(origin[1])}) mm on the mat"
+    if math.dist(origin, layout.panel_origin_mm) > 0.005:
+        place += ", moved from where the fingers were measured"
+    lines = [f"{sheet.title}. {ACTUAL_SIZE} {RULE_CHECK}", *drawing_notes(layout), f"{place}."]
+    if sheet.seam is not None:
+        lines.append("Lay both sheets edge to edge and tape them; trim or fold if need be.")
+    panel, quiet = layout.panel, quiet_paper(mat)
+    inside = origin[0] >= quiet.x_mm and origin[1] >= quiet.y_mm
+    inside &= origin[0] + panel.width_mm <= quiet.x_mm + quiet.width_mm
+    if not (inside and origin[1] + panel.height_mm <= quiet.y_mm + quiet.height_mm):
+        lines.append(
+            "The panel is larger than the quiet paper: its edge is left out where it would cross marks."
+        )
+
+    spacing = 1.3 * _TYPE_MM
+    size = (max(0.92 * text_width(line, 0.72 * _TYPE_MM) for line in lines), spacing * len(lines))
+    left, top, _, _ = place_block(size, _note_obstacles(layout, sheet, corner), 1.0)
+    for k, line in enumerate(lines):
+        pen.text((left, top + (k + 0.8) * spacing), line, _TYPE_MM, bold=k == 0, grey=0.25)
+
+
+def _note_obstacles(layout: Layout, sheet: Sheet, corner: Point) -> Obstacles:
+    """Return what the notes keep clear of, sheet frame."""
+    panel, paper = layout.panel, sheet.interior
+    (rule_x, rule_y), (side_x, side_y) = sheet.rule_x_mm[0], sheet.rule_y_mm[0]
+    dots = disc_array((float(x), float(y), DOT_CLEARANCE_MM) for x, y in sheet.dots_mm)
+    right, bottom = corner[0] + panel.width_mm, corner[1] + panel.height_mm
+    boxes: list[Box] = [
+        (rule_x, rule_y - 5.0, rule_x + RULE_MM + 6.0, rule_y + 1.0),
+        (side_x - 9.0, side_y - 2.0, side_x + 9.0, side_y + RULE_MM + 2.0),
+        # The panel's four edges.
+        (corner[0], corner[1] - 1.5, right, corner[1] + 1.5),
+        (corner[0], bottom - 1.5, right, bottom + 1.5),
+        (corner[0] - 1.5, corner[1], corner[0] + 1.5, bottom),
+        (right - 1.5, corner[1], right + 1.5, bottom),
+    ]
+    boxes += [box_around((corner[0] + x, corner[1] + y), (10.0, 10.0)) for x, y in panel_corners(panel)]
+    for keep_out in panel.keep_outs:
+        size = (keep_out.diameter_mm,) * 2 if keep_out.shape == "circle" else keep_out.size_mm
+        boxes.append(box_around((corner[0] + keep_out.centre_mm[0], corner[1] + keep_out.centre_mm[1]), size))
+    return Obstacles(
+        discs=np.vstack([dots, np.add(hole_discs(layout), (*corner, 2.0))]),
+        rings=disc_array(()),
+        boxes=tuple(boxes),
+        bounds=(
+            paper.x_mm + 4.0,
+            paper.y_mm + 3.0,
+            paper.x_mm + paper.width_mm - 4.0,
+            paper.y_mm + paper.height_mm - 3.0,
+        ),
+    )
