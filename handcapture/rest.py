@@ -34,12 +34,16 @@ class Contact:
 
 @dataclass(frozen=True, eq=False)
 class HandPosture:
-    """What a photo from above tells of one hand's posture; ulnar deviation is positive on both hands."""
+    """What a photo from above tells of one hand's posture; ulnar deviation is positive on both hands.
+
+    Where `forearm_seen` is false, the deviation is only what is usual, with the spread of what is usual.
+    """
 
     side: Side
     wrist_mm: FloatArray
     wrist_deviation_deg: float
     wrist_deviation_sd_deg: float
+    forearm_seen: bool
     hand_length_mm: float
     hand_breadth_mm: float
 
