@@ -168,7 +168,7 @@ def _note_obstacles(layout: Layout, sheet: Sheet, corner: Point) -> Obstacles:
     right, bottom = corner[0] + panel.width_mm, corner[1] + panel.height_mm
     boxes: list[Box] = [
         (rule_x, rule_y - 5.0, rule_x + RULE_MM + 6.0, rule_y + 1.0),
-        (side_x - 9.0, side_y - 2.0, side_x + 9.0, side_y + RULE_MM + 2.0),
+        (side_x - 11.0, side_y - 2.0, side_x + 11.0, side_y + RULE_MM + 2.0),
         # The panel's four edges.
         (corner[0], corner[1] - 1.5, right, corner[1] + 1.5),
         (corner[0], bottom - 1.5, right, bottom + 1.5),
