@@ -68,6 +68,10 @@ def measure_circle(page, centre_mm, radius_mm, dpi=600):
     clean = (width_mm > 0.1) & (width_mm < 0.5)
     assert clean.mean() > 0.4, "no circle is drawn there"
     points = directions[clean] * (ink[clean] @ distances / total[clean])[:, None]
-    system = np.column_stack([2 * points, np.ones(len(points))])
-    (dx, dy, rest), *_ = np.linalg.lstsq(system, (points**2).sum(axis=1), rcond=None)
-    return (centre[0] + dx, centre[1] + dy), 2 * math.sqrt(rest + dx**2 + dy**2)
+    for _ in range(3):  # rays that graze other ink or the end of the line are dropped
+        system = np.column_stack([2 * points, np.ones(len(points))])
+        (dx, dy, rest), *_ = np.linalg.lstsq(system, (points**2).sum(axis=1), rcond=None)
+        radius = math.sqrt(rest + dx**2 + dy**2)
+        off_mm = np.abs(np.hypot(*(points - (dx, dy)).T) - radius)
+        points = points[off_mm <= max(0.02, 2.5 * float(np.median(off_mm)))]
+    return (centre[0] + dx, centre[1] + dy), 2 * radius
