@@ -6,6 +6,7 @@ Pixel (column, row) is centred on ((column + 0.5), (row + 0.5)) / px_per_mm, as 
 from __future__ import annotations
 
 import getpass
+import os
 import runpy
 import socket
 import subprocess
@@ -331,7 +332,8 @@ def test_the_comparison_notices_other_paper():
 
 def test_the_script_writes_every_mat(tmp_path):
     script = CALIBRATION / "make_mats.py"
-    subprocess.run([sys.executable, script, tmp_path], check=True, capture_output=True, timeout=60)
+    here = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}  # the package need not be installed
+    subprocess.run([sys.executable, script, tmp_path], check=True, capture_output=True, timeout=60, env=here)
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {
         f"{mat.name}.pdf": printed(mat) for mat in MATS.values()
     }
