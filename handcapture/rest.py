@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.names import Finger, Side
+from handcapture.errors import InputError
+from handcapture.names import FINGERS, SIDES, Finger, Side
 
 FloatArray = NDArray[np.float64]
 
@@ -102,3 +105,147 @@ class Rest:
     hands: tuple[HandPosture, ...]
     placements: tuple[Placement, ...]
     notes: tuple[str, ...] = ()
+
+
+ASSUMED_SPREAD_SD_MM: Final = 3.0
+"""How far a finger comes down from its mean, one placement to the next: a few millimetres (from memory, no
+source). Used while there are too few placements to measure it."""
+_PRIOR_PLACEMENTS = 3.0
+"""The assumed spread counts as much as this many lifted-and-replaced placements of one hand."""
+_OUTLYING_CHI2 = 13.8
+"""0.999 quantile of chi-square with two degrees of freedom."""
+
+
+def pool(placements: Sequence[Placement]) -> Rest:
+    """Pool any number of placements into one rest.
+
+    Per finger: the mean weighted by 1 / (spread + measurement covariance), and the covariance of that mean.
+    The spread within the person is the scatter between placements with the measurement's share taken out,
+    shrunk first towards the mean over the hand's five fingers and then towards ASSUMED_SPREAD_SD_MM: a
+    method-of-moments random-effects estimate (DerSimonian and Laird 1986) made safe for few placements.
+    Hidden contacts count only where a finger was never seen. ValueError without placements; InputError
+    when they were taken on different mats, whose frames do not agree.
+    """
+    if not placements:
+        raise ValueError("No placements to pool.")
+    mats = sorted({source.mat for placement in placements for source in placement.sources})
+    if len(mats) > 1:
+        raise InputError(
+            f"The photos show different mats ({', '.join(mats)}); positions on them cannot be pooled. Measure "
+            "each mat's photos on their own."
+        )
+    fingertips: list[Fingertip] = []
+    notes: list[str] = []
+    for side in SIDES:
+        found = {finger: _of(placements, side, finger) for finger in FINGERS}
+        found = {finger: contacts for finger, contacts in found.items() if contacts}
+        spreads, assumed = _spreads(found)
+        for finger, contacts in found.items():
+            tip, outlying = _pool_finger(contacts, spreads[finger], assumed)
+            fingertips.append(tip)
+            if outlying:
+                notes.append(
+                    f"Placement {', '.join(str(k + 1) for k in outlying)}: the {side} {finger} came down unusually "
+                    "far from its mean. It is counted; look at the photo and leave it out if it slipped."
+                )
+    hands = tuple(
+        _mean_posture(postures)
+        for side in SIDES
+        if (postures := [h for placement in placements for h in placement.hands if h.side == side])
+    )
+    return Rest(tuple(fingertips), hands, tuple(placements), tuple(notes))
+
+
+def _of(placements: Sequence[Placement], side: Side, finger: Finger) -> list[tuple[int, Contact]]:
+    """Return this finger's contacts with their placement's number: the seen ones, or all if none was seen."""
+    all_found = [
+        (number, contact)
+        for number, placement in enumerate(placements)
+        for contact in placement.contacts
+        if contact.side == side and contact.finger == finger
+    ]
+    seen = [(number, contact) for number, contact in all_found if not contact.hidden]
+    return seen or all_found
+
+
+def _spreads(found: dict[Finger, list[tuple[int, Contact]]]) -> tuple[dict[Finger, FloatArray], bool]:
+    """Return each finger's spread (2, 2), and whether it is nothing but the assumed one."""
+    assumed = np.eye(2) * ASSUMED_SPREAD_SD_MM**2
+    scatter: dict[Finger, tuple[FloatArray, int]] = {}
+    for finger, contacts in found.items():
+        places = np.array([contact.contact_mm for _, contact in contacts if not contact.hidden])
+        if len(places) < 2:
+            continue
+        measured = np.mean([c.covariance_mm2 for _, c in contacts if not c.hidden], axis=0)
+        deviations = places - places.mean(axis=0)
+        freedom = len(places) - 1
+        scatter[finger] = (deviations.T @ deviations - freedom * measured, freedom)
+    if not scatter:
+        return {finger: assumed for finger in found}, True
+    hand_freedom = max(freedom for _, freedom in scatter.values())
+    total_freedom = sum(freedom for _, freedom in scatter.values())
+    of_hand = _positive(sum((s for s, _ in scatter.values()), np.zeros((2, 2))) / total_freedom)
+    of_hand = (hand_freedom * of_hand + _PRIOR_PLACEMENTS * assumed) / (hand_freedom + _PRIOR_PLACEMENTS)
+    spreads = {}
+    for finger in found:
+        own, freedom = scatter.get(finger, (np.zeros((2, 2)), 0))
+        spreads[finger] = _positive(own + _PRIOR_PLACEMENTS * of_hand) / (freedom + _PRIOR_PLACEMENTS)
+    return spreads, False
+
+
+def _positive(matrix: FloatArray) -> FloatArray:
+    """Return the nearest symmetric matrix whose variances are at least 0.04 mm² (0.2 mm)."""
+    values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
+    return np.asarray((vectors * np.maximum(values, 0.04)) @ vectors.T, dtype=np.float64)
+
+
+def _pool_finger(
+    contacts: list[tuple[int, Contact]], spread: FloatArray, assumed: bool
+) -> tuple[Fingertip, list[int]]:
+    """Return the pooled fingertip and the numbers of the placements that lie unusually far out."""
+    places = np.array([contact.contact_mm for _, contact in contacts])
+    covariances = np.array([contact.covariance_mm2 for _, contact in contacts])
+    first = contacts[0][1]
+    if len(contacts) == 1:
+        mean, covariance = places[0], covariances[0]
+    else:
+        weights = np.linalg.inv(covariances + spread)
+        covariance = np.linalg.inv(weights.sum(axis=0))
+        mean = covariance @ np.einsum("nij,nj->i", weights, places)
+    outlying = []
+    if len(contacts) >= 4:
+        for (number, _), place, measured in zip(contacts, places, covariances, strict=True):
+            off = place - mean
+            if float(off @ np.linalg.solve(spread + measured, off)) > _OUTLYING_CHI2:
+                outlying.append(number)
+    reach = np.mean([contact.reach for _, contact in contacts], axis=0)
+    tip = Fingertip(
+        side=first.side,
+        finger=first.finger,
+        contact_mm=mean,
+        covariance_mm2=(covariance + covariance.T) / 2,
+        spread_mm2=spread,
+        spread_is_assumed=assumed,
+        reach=reach / max(float(np.linalg.norm(reach)), 1e-9),
+        breadth_mm=float(np.mean([contact.breadth_mm for _, contact in contacts])),
+        hidden=all(contact.hidden for _, contact in contacts),
+        placements=len(contacts),
+    )
+    return tip, outlying
+
+
+def _mean_posture(postures: list[HandPosture]) -> HandPosture:
+    """Return the mean over placements; deviations where the forearm was seen come first."""
+    seen = [p for p in postures if p.forearm_seen] or postures
+    weights = np.array([p.wrist_deviation_sd_deg**-2.0 for p in seen])
+    deviation = float(np.average([p.wrist_deviation_deg for p in seen], weights=weights))
+    return HandPosture(
+        side=postures[0].side,
+        wrist_mm=np.mean([p.wrist_mm for p in postures], axis=0),
+        wrist_deviation_deg=deviation,
+        # The landmarks' share of the error is common to all photos of a hand, so the mean keeps it.
+        wrist_deviation_sd_deg=float(min(p.wrist_deviation_sd_deg for p in seen)),
+        forearm_seen=seen[0].forearm_seen,
+        hand_length_mm=float(np.mean([p.hand_length_mm for p in postures])),
+        hand_breadth_mm=float(np.mean([p.hand_breadth_mm for p in postures])),
+    )

@@ -1,0 +1,76 @@
+"""The whole measurement of one photo: mat, hands, contacts, posture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from handcapture.hands.fingertips import FingertipNetwork, contacts, gather
+from handcapture.hands.landmarks import HandNetwork, find_hands, shrink
+from handcapture.hands.posture import posture
+from handcapture.hands.skin import learn_paper, learn_skin_tint
+from handcapture.mat.sighting import PrintScale, Sighting, sight
+from handcapture.names import SIDES, Side
+from handcapture.photo import Photo
+from handcapture.rest import Placement, Source
+
+WORKING_PX_PER_MM = 2.0
+"""Resolution of the shrunk photo on which hands are found; contacts are measured at full size."""
+
+
+class Networks:
+    """Both networks, loaded once for any number of photos. A context manager."""
+
+    def __init__(self) -> None:
+        """Load them; HandcaptureError when the weights are damaged."""
+        self.hands = HandNetwork()
+        self.fingertips = FingertipNetwork()
+
+    def __enter__(self) -> Networks:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.hands.close()
+
+
+@dataclass(frozen=True, eq=False)
+class Capture:
+    """One photo measured: where the mat and the camera are, and the placement."""
+
+    sighting: Sighting
+    placement: Placement
+
+
+def capture(
+    photo: Photo,
+    networks: Networks,
+    mat_name: str | None = None,
+    print_scale: PrintScale | None = None,
+    expected: tuple[Side, ...] = SIDES,
+) -> Capture:
+    """Measure one photo. PhotoError, with reason and remedy, when it cannot be measured.
+
+    `expected` names the hands that rest on the mat: both, or one when the other holds the phone.
+    """
+    sighting = sight(photo, mat_name, print_scale)
+    small = shrink(photo, sighting, WORKING_PX_PER_MM)
+    hands = find_hands(photo, sighting, networks.hands, small, expected)
+    paper = learn_paper(small, sighting, hands)
+    found = []
+    for hand in hands:
+        tint = learn_skin_tint(photo.pixels_bgr, sighting, paper, hand)
+        evidence = gather(photo.pixels_bgr, sighting, paper, tint, hand)
+        found += contacts(evidence, hand, sighting, networks.fingertips)
+    source = Source(
+        photo_name=photo.name,
+        photo_sha256=photo.sha256,
+        captured_at=photo.captured_at,
+        mat=sighting.mat.name,
+        print_scale=(sighting.print_scale.x, sighting.print_scale.y),
+        print_scale_sd=sighting.print_scale.relative_sd,
+        tilt_deg=sighting.tilt_deg,
+        height_mm=sighting.height_mm,
+        mm_per_px=sighting.mm_per_px,
+        rms_px=sighting.rms_px,
+    )
+    postures = tuple(posture(hand, sighting, small) for hand in hands)
+    return Capture(sighting, Placement(tuple(found), postures, (source,)))

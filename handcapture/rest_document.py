@@ -1,0 +1,204 @@
+"""The rest as a JSON document, written and read back."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from handcapture.documents import dump_json, load_json, write_atomically
+from handcapture.errors import DocumentError
+from handcapture.names import Finger, Side
+from handcapture.rest import Contact, Fingertip, HandPosture, Placement, Rest, Source
+from handcapture.version import __version__
+
+KIND = "handcapture.rest"
+VERSION = 1
+
+Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
+Point = tuple[Finite, Finite]
+Matrix = tuple[Point, Point]
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(extra="ignore", frozen=True)
+
+
+class _Tip(_Entry):
+    side: Side
+    finger: Finger
+    contact_mm: Point
+    covariance_mm2: Matrix
+    hidden: bool
+    spread_mm2: Matrix
+    spread_is_assumed: bool
+    reach: Point
+    breadth_mm: Finite
+    placements: Annotated[int, Field(ge=1)]
+
+
+class _Contact(_Entry):
+    side: Side
+    finger: Finger
+    contact_mm: Point
+    covariance_mm2: Matrix
+    hidden: bool
+    reach: Point
+    breadth_mm: Finite
+    advice: str | None = None
+
+
+class _Hand(_Entry):
+    side: Side
+    wrist_mm: Point
+    wrist_deviation_deg: Finite
+    wrist_deviation_sd_deg: Finite
+    forearm_seen: bool
+    hand_length_mm: Finite
+    hand_breadth_mm: Finite
+
+
+class _Source(_Entry):
+    photo_name: str
+    photo_sha256: str
+    captured_at: str | None
+    mat: str
+    print_scale: Point
+    print_scale_sd: Finite
+    tilt_deg: Finite
+    height_mm: Finite
+    mm_per_px: Finite
+    rms_px: Finite
+
+
+class _Placement(_Entry):
+    contacts: list[_Contact]
+    hands: list[_Hand]
+    sources: list[_Source]
+
+
+class _Document(_Entry):
+    frame: Literal["mat"]
+    placements: Annotated[int, Field(ge=1)]
+    fingertips: Annotated[list[_Tip], Field(min_length=1)]
+    hands: list[_Hand]
+    placement_records: list[_Placement]
+    notes: list[str] = []
+
+
+def _plain(value: Any) -> Any:
+    """Turn arrays and numpy numbers into rounded plain ones; a micrometre is finer than anything measured."""
+    if isinstance(value, np.ndarray):
+        return [_plain(item) for item in value.tolist()]
+    if isinstance(value, float):
+        return round(value, 6)
+    if isinstance(value, tuple | list):
+        return [_plain(item) for item in value]
+    return value
+
+
+def _fields(item: Any) -> dict[str, Any]:
+    return {name: _plain(getattr(item, name)) for name in item.__dataclass_fields__}
+
+
+def rest_document(rest: Rest) -> dict[str, Any]:
+    """Return the document of a rest."""
+    return {
+        "schema": f"{KIND}/{VERSION}",
+        "program": f"handcapture {__version__}",
+        "frame": "mat",
+        "frame_note": "mm; origin at the top-left corner of the (first) sheet, x right, y down towards the person",
+        "placements": len(rest.placements),
+        "fingertips": [_fields(tip) for tip in rest.fingertips],
+        "hands": [_fields(hand) for hand in rest.hands],
+        "placement_records": [
+            {
+                "contacts": [_fields(contact) for contact in placement.contacts],
+                "hands": [_fields(hand) for hand in placement.hands],
+                "sources": [_fields(source) for source in placement.sources],
+            }
+            for placement in rest.placements
+        ],
+        "notes": list(rest.notes),
+    }
+
+
+def write_rest(path: Path, rest: Rest) -> None:
+    """Write the rest to `path`, whole or not at all."""
+    write_atomically(path, dump_json(rest_document(rest)))
+
+
+def rest_sha256(rest: Rest) -> str:
+    """Return the hash that layouts name to say which rest they were fitted to."""
+    return hashlib.sha256(dump_json(rest_document(rest))).hexdigest()
+
+
+def read_rest(path: Path) -> Rest:
+    """Read a rest. DocumentError names the entry that is wrong."""
+    raw, _ = load_json(path, KIND, VERSION)
+    try:
+        document = _Document.model_validate(raw)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in first["loc"])
+        more = error.error_count() - 1
+        raise DocumentError(
+            f"{path} is not a usable rest: {place}: {first['msg']}"
+            + (f" (and {more} more)" if more else "")
+            + ". Write it again with handcapture capture."
+        ) from None
+    seen = [(tip.side, tip.finger) for tip in document.fingertips]
+    if len(set(seen)) < len(seen):
+        raise DocumentError(f"{path} is not a usable rest: a finger is listed twice.")
+    return Rest(
+        fingertips=tuple(_tip(tip) for tip in document.fingertips),
+        hands=tuple(_hand(hand) for hand in document.hands),
+        placements=tuple(
+            Placement(
+                contacts=tuple(_contact(contact) for contact in placement.contacts),
+                hands=tuple(_hand(hand) for hand in placement.hands),
+                sources=tuple(Source(**source.model_dump()) for source in placement.sources),
+            )
+            for placement in document.placement_records
+        ),
+        notes=tuple(document.notes),
+    )
+
+
+def _array(value: Any) -> NDArray[np.float64]:
+    return np.array(value, dtype=np.float64)
+
+
+def _covariance(value: Matrix, what: str) -> NDArray[np.float64]:
+    matrix = _array(value)
+    if not np.allclose(matrix, matrix.T, atol=1e-4) or float(np.linalg.eigvalsh(matrix)[0]) < 0:
+        raise DocumentError(f"A covariance of the {what} is not one (symmetric, not negative).")
+    return matrix
+
+
+def _tip(tip: _Tip) -> Fingertip:
+    name = f"{tip.side} {tip.finger}"
+    arrays = {
+        "contact_mm": _array(tip.contact_mm),
+        "covariance_mm2": _covariance(tip.covariance_mm2, name),
+        "spread_mm2": _covariance(tip.spread_mm2, name),
+        "reach": _array(tip.reach),
+    }
+    return Fingertip(**{**tip.model_dump(), **arrays})
+
+
+def _contact(contact: _Contact) -> Contact:
+    arrays = {
+        "contact_mm": _array(contact.contact_mm),
+        "covariance_mm2": _covariance(contact.covariance_mm2, f"{contact.side} {contact.finger}"),
+        "reach": _array(contact.reach),
+    }
+    return Contact(**{**contact.model_dump(), **arrays})
+
+
+def _hand(hand: _Hand) -> HandPosture:
+    return HandPosture(**{**hand.model_dump(), "wrist_mm": _array(hand.wrist_mm)})
