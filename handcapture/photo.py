@@ -1,11 +1,36 @@
-"""Read a photo: upright pixels, focal prior, hash and time; never a location."""
+"""Read a photo: upright pixels, focal prior, hash and time; never a location.
+
+Of the EXIF block (CIPA DC-008) only orientation, focal length and capture time are looked at. Digital zoom is
+not undone: phones state the 35 mm equivalent after zooming, and where one does not, the pose solution finds it.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import io
+import warnings
 from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from handcapture.documents import read_bytes
+from handcapture.errors import InputError
+
+if TYPE_CHECKING:
+    from PIL import Image
+
+LEAST_PIXELS: Final = 300_000
+MOST_PIXELS: Final = 50_000_000
+MOST_BYTES: Final = 100_000_000
+FOCAL_RELATIVE_SD: Final = 0.03
+FULL_FRAME_DIAGONAL_MM: Final = 43.267
+_FORMATS: Final = ("JPEG", "PNG", "WEBP", "TIFF")
+_ORIENTATION, _EXIF_BLOCK, _FOCAL_35MM, _TAKEN = 0x0112, 0x8769, 0xA405, 0x9003
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,3 +54,135 @@ class Photo:
     def size_px(self) -> tuple[int, int]:
         """Width and height."""
         return self.pixels_bgr.shape[1], self.pixels_bgr.shape[0]
+
+
+def read_photo(path: Path) -> Photo:
+    """Read a JPEG, PNG, WebP, TIFF or HEIC photo of 0.3 to 50 megapixels.
+
+    The format is told by the content. InputError names the file, what is wrong and what to do.
+    """
+    data = read_bytes(path, MOST_BYTES, "a photo")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        picture, is_heif = _open(data, path)
+        _check_size(picture, path)
+        orientation, focal, taken = _exif(picture)
+        pixels = _decode(data, picture, path)
+    if not is_heif:  # libheif turns the picture itself
+        pixels = _turn(pixels, orientation)
+    return Photo(
+        pixels_bgr=np.ascontiguousarray(pixels),
+        name=path.name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        focal_prior_px=focal,
+        focal_prior_relative_sd=FOCAL_RELATIVE_SD,
+        captured_at=taken,
+    )
+
+
+def _open(data: bytes, path: Path) -> tuple[Image.Image, bool]:
+    from PIL import Image, UnidentifiedImageError
+
+    Image.MAX_IMAGE_PIXELS = None  # our own limit has its own sentence, and is checked before decoding
+    is_heif = data[4:8] == b"ftyp" and data[8:12] in (b"heic", b"heix", b"heim", b"heis", b"mif1", b"hevc", b"msf1")
+    try:
+        if is_heif:
+            import pi_heif
+
+            if data[8:12] in (b"hevc", b"msf1"):
+                raise _refuse(path, "is a moving HEIC", "Export a single still photo.")
+            heif = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+            exif = heif.info.get("exif")
+            mode = heif.mode
+            picture = Image.frombytes(mode, heif.size, bytes(heif.data), "raw", mode, heif.stride)
+            if exif:
+                picture.info["exif"] = exif
+            return picture, True
+        picture = Image.open(io.BytesIO(data), formats=_FORMATS)
+    except UnidentifiedImageError:
+        raise _refuse(
+            path, "is not a photo that can be read", "Use a JPEG, PNG, WebP, TIFF or HEIC file."
+        ) from None
+    except InputError:
+        raise
+    except Exception as error:  # decoders raise many kinds
+        raise _refuse(path, f"cannot be decoded ({error})", "Copy it from the phone again.") from None
+    if picture.format != "MPO" and getattr(picture, "n_frames", 1) > 1:
+        raise _refuse(path, "holds several pictures or an animation", "Export a single still photo.")
+    return picture, False
+
+
+def _refuse(path: Path, what: str, remedy: str) -> InputError:
+    return InputError(f"{path} {what}. {remedy}")
+
+
+def _check_size(picture: Image.Image, path: Path) -> None:
+    width, height = picture.size
+    if width * height > MOST_PIXELS:
+        raise _refuse(
+            path,
+            f"has {width * height / 1e6:.0f} megapixels; the limit is {MOST_PIXELS / 1e6:.0f}",
+            "Set the phone to a smaller picture size, or shrink the photo.",
+        )
+    if width * height < LEAST_PIXELS:
+        raise _refuse(
+            path,
+            f"has too few pixels ({width} x {height})",
+            "Use the original photo from the phone, at least 3 megapixels, not a preview.",
+        )
+
+
+def _exif(picture: Image.Image) -> tuple[int, float | None, str | None]:
+    """Return orientation, focal length in pixels and capture time; a damaged block counts as none."""
+    orientation, focal, taken = 1, None, None
+    try:
+        block = picture.getexif()
+        orientation = int(block.get(_ORIENTATION, 1) or 1)
+        inner = block.get_ifd(_EXIF_BLOCK)
+        equivalent = float(inner.get(_FOCAL_35MM, 0) or 0)
+        if 10.0 <= equivalent <= 200.0:
+            focal = equivalent * float(np.hypot(*picture.size)) / FULL_FRAME_DIAGONAL_MM
+        stamp = inner.get(_TAKEN)
+        if isinstance(stamp, str):
+            taken = datetime.strptime(stamp.strip("\0 "), "%Y:%m:%d %H:%M:%S").isoformat()  # noqa: DTZ007
+    except Exception:  # noqa: S110
+        pass
+    return orientation if 1 <= orientation <= 8 else 1, focal, taken
+
+
+def _decode(data: bytes, picture: Image.Image, path: Path) -> NDArray[np.uint8]:
+    """Return the pixels as stored, BGR. Plain JPEG goes through OpenCV, which is quicker."""
+    try:
+        if picture.format in ("JPEG", "MPO") and picture.mode == "RGB":
+            if data.rstrip(b"\0")[-2:] != b"\xff\xd9" and b"\xff\xd9" not in data[-65536:]:
+                raise _refuse(path, "is cut short", "Copy it from the phone again.")
+            pixels = cv2.imdecode(
+                np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+            )
+            if pixels is None or (pixels.shape[1], pixels.shape[0]) != picture.size:
+                raise _refuse(path, "cannot be decoded", "Copy it from the phone again.")
+            return np.asarray(pixels, dtype=np.uint8)
+        if picture.mode in ("I", "I;16", "I;16B", "I;16L"):
+            grey = np.asarray(picture).astype(np.float64)
+            return np.repeat((grey / 257.0 + 0.5).clip(0, 255).astype(np.uint8)[..., None], 3, axis=2)
+        if picture.mode in ("RGBA", "LA", "PA") or "transparency" in picture.info:
+            from PIL import Image
+
+            picture = picture.convert("RGBA")
+            picture = Image.alpha_composite(Image.new("RGBA", picture.size, "white"), picture)
+        return np.asarray(np.asarray(picture.convert("RGB"))[..., ::-1], dtype=np.uint8)
+    except InputError:
+        raise
+    except Exception as error:  # decoders raise many kinds
+        raise _refuse(path, f"cannot be decoded ({error})", "Copy it from the phone again.") from None
+
+
+def _turn(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+    """Apply EXIF orientation 1 to 8."""
+    if orientation in (2, 4, 5, 7):
+        pixels = np.asarray(cv2.flip(pixels, 0 if orientation == 4 else 1), dtype=np.uint8)
+    turns = {3: cv2.ROTATE_180, 5: cv2.ROTATE_90_COUNTERCLOCKWISE, 6: cv2.ROTATE_90_CLOCKWISE,
+             7: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
+    if orientation in turns:
+        pixels = np.asarray(cv2.rotate(pixels, turns[orientation]), dtype=np.uint8)
+    return pixels

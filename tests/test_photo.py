@@ -1,0 +1,134 @@
+"""Reading photos. EXIF tags: CIPA DC-008 (0x0112 orientation, 0xA405 focal length in 35 mm film, 0x9003)."""
+
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image, ImageOps
+
+from handcapture.errors import InputError
+from handcapture.photo import Photo, read_photo
+
+SIZE = (800, 600)
+
+
+def picture() -> Image.Image:
+    """An asymmetric picture: red top-left corner, green right half, a gradient."""
+    x = np.linspace(0, 200, SIZE[0]).astype(np.uint8)
+    pixels = np.stack([np.tile(x, (SIZE[1], 1)), np.full(SIZE[::-1], 60), np.full(SIZE[::-1], 90)], -1)
+    pixels[:150, :200] = (250, 10, 10)
+    return Image.fromarray(pixels.astype(np.uint8))
+
+
+def jpeg(orientation: int = 1) -> bytes:
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    inner = exif.get_ifd(0x8769)
+    inner[0xA405] = 26
+    inner[0x9003] = "2026:03:04 05:06:07"
+    gps = exif.get_ifd(0x8825)
+    gps[1], gps[2] = "N", (12.0, 34.0, 56.0)
+    out = io.BytesIO()
+    picture().save(out, "JPEG", quality=95, exif=exif, subsampling=0)
+    return out.getvalue()
+
+
+def read(data: bytes, folder: Path, name: str = "photo.jpg") -> Photo:
+    path = folder / name
+    path.write_bytes(data)
+    return read_photo(path)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_upright_whatever_the_orientation(orientation: int, tmp_path: Path) -> None:
+    """Pillow's exif_transpose is the independent reference."""
+    data = jpeg(orientation)
+    expected = np.asarray(ImageOps.exif_transpose(Image.open(io.BytesIO(data))).convert("RGB"))[..., ::-1]
+    got = read(data, tmp_path).pixels_bgr
+    assert got.shape == expected.shape
+    assert np.abs(got.astype(int) - expected.astype(int)).max() <= 2
+
+
+def test_focal_time_hash_and_no_location(tmp_path: Path) -> None:
+    photo = read(jpeg(6), tmp_path)
+    assert photo.focal_prior_px == pytest.approx(26 * 1000 / 43.267)
+    assert photo.captured_at == "2026-03-04T05:06:07"
+    assert len(photo.sha256) == 64
+    kept = {k: v for k, v in vars(photo).items() if k != "pixels_bgr"}
+    assert "34" not in str(kept["captured_at"])
+    assert set(kept) == {"name", "sha256", "focal_prior_px", "focal_prior_relative_sd", "captured_at"}
+
+
+@pytest.mark.parametrize("kind", ["PNG", "WEBP", "TIFF", "JPEG"])
+def test_formats_are_told_by_content(kind: str, tmp_path: Path) -> None:
+    out = io.BytesIO()
+    picture().save(out, kind, **({"lossless": True} if kind == "WEBP" else {}))
+    got = read(out.getvalue(), tmp_path, "no-extension").pixels_bgr
+    assert np.abs(got[300, 100].astype(int) - np.asarray(picture())[300, 100, ::-1]).max() <= 3
+
+
+@pytest.mark.parametrize("mode", ["L", "P", "RGBA", "LA", "CMYK", "I;16"])
+def test_modes(mode: str, tmp_path: Path) -> None:
+    source = picture()
+    if mode == "I;16":
+        source = Image.fromarray((np.asarray(source.convert("L")).astype(np.uint16)) * 257)
+    else:
+        source = source.convert(mode)
+    out = io.BytesIO()
+    source.save(out, "TIFF")
+    assert read(out.getvalue(), tmp_path).pixels_bgr.shape == (600, 800, 3)
+
+
+def _animation() -> bytes:
+    out = io.BytesIO()
+    picture().save(out, "WEBP", save_all=True, append_images=[picture().rotate(180)], duration=100)
+    return out.getvalue()
+
+
+def _png(size: tuple[int, int]) -> bytes:
+    out = io.BytesIO()
+    Image.new("1", size).save(out, "PNG")
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (b"", "empty"),
+        (b"not a picture at all", "not a photo"),
+        (jpeg()[:4000], "cut short"),
+        (_animation(), "animation"),
+        (_png((9000, 6000)), "limit is 50"),
+        (_png((400, 300)), "too few pixels"),
+    ],
+    ids=["empty", "text", "truncated", "animated", "huge", "tiny"],
+)
+def test_refusals_are_sentences(data: bytes, words: str, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=words) as caught:
+        read(data, tmp_path)
+    assert "photo.jpg" in str(caught.value)
+
+
+def test_missing_and_folder(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="does not exist"):
+        read_photo(tmp_path / "nothing.jpg")
+    with pytest.raises(InputError, match="folder"):
+        read_photo(tmp_path)
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(place=st.integers(0, 20_000), value=st.integers(0, 255), cut=st.booleans())
+def test_damage_gives_a_photo_or_a_sentence(place: int, value: int, cut: bool, tmp_path: Path) -> None:
+    data = bytearray(jpeg())
+    place %= len(data)
+    if cut:
+        data = data[:place]
+    else:
+        data[place] = value
+    try:
+        assert isinstance(read(bytes(data), tmp_path), Photo)
+    except InputError:
+        pass
