@@ -1,0 +1,35 @@
+"""The probability that a fingertip comes down within a disc."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+RIM_ALLOWANCE_MM = 3.0
+"""Plungers are about this much smaller than their hole (common practice, no source; check the part's drawing)."""
+
+
+def landing_probability(offset_mm: FloatArray, covariance_mm2: FloatArray, radius_mm: float) -> float:
+    """Return the mass of a bivariate normal in a disc: mean `offset_mm` (2,) from the disc's centre.
+
+    The inner integral over one principal axis is the error function; the outer is Gauss-Legendre quadrature.
+    """
+    from scipy.special import ndtr
+
+    if radius_mm <= 0:
+        return 0.0
+    values, vectors = np.linalg.eigh(covariance_mm2)
+    sd = np.sqrt(np.maximum(values, 1e-12))
+    mean = vectors.T @ offset_mm
+    nodes, weights = np.polynomial.legendre.leggauss(120)
+    # The outer variable is the axis with the wider spread, so that its density is smooth over the nodes.
+    low, high = max(-radius_mm, mean[1] - 9 * sd[1]), min(radius_mm, mean[1] + 9 * sd[1])
+    if high <= low:
+        return 0.0
+    y = (high + low) / 2 + (high - low) / 2 * nodes
+    half = np.sqrt(np.maximum(radius_mm**2 - y**2, 0.0))
+    inner = ndtr((half - mean[0]) / sd[0]) - ndtr((-half - mean[0]) / sd[0])
+    density = np.exp(-0.5 * ((y - mean[1]) / sd[1]) ** 2) / (sd[1] * np.sqrt(2 * np.pi))
+    return float(np.clip((high - low) / 2 * (weights * inner * density).sum(), 0.0, 1.0))

@@ -1,0 +1,172 @@
+"""The plan and the panel: readable TOML files that say what is wanted and on what plate.
+
+Two buttons of one finger in the same row share its place side by side: their wishes stand `SIDE_BY_SIDE_MM`
+apart, across the finger's reach, in the order of the plan.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from handcapture.documents import read_bytes
+from handcapture.errors import DocumentError
+from handcapture.layout.model import KeepOut, Panel
+from handcapture.names import Finger, Side
+
+SIDE_BY_SIDE_MM: Final = 26.0
+DEFAULT_FAR_MM: Final = 30.0
+DEFAULT_WEB_MM: Final = 6.0
+"""Acrylic and plywood: 5 to 6 mm between holes (common practice, no source)."""
+DEFAULT_EDGE_MM: Final = 10.0
+"""From hole to panel edge in wood-based boards (common practice, no source)."""
+
+Finite = Annotated[float, Field(allow_inf_nan=False, ge=-5000, le=5000)]
+Length = Annotated[float, Field(allow_inf_nan=False, gt=0, le=5000)]
+Gap = Annotated[float, Field(allow_inf_nan=False, ge=0, le=500)]
+Hole = Annotated[float, Field(allow_inf_nan=False, ge=5, le=80)]
+Place = tuple[Finite, Finite]
+EntryT = TypeVar("EntryT", bound=BaseModel)
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ButtonWish(_Entry):
+    """One button that is wanted: who works it, how big its hole is, and where it may go."""
+
+    label: Annotated[str, Field(min_length=1, max_length=40)]
+    side: Side
+    finger: Finger
+    hole_mm: Hole | None = None
+    row: Literal["near", "far"] = "near"
+    far_mm: Annotated[float, Field(allow_inf_nan=False, gt=0, le=80)] | None = None
+    offset_mm: Place = (0.0, 0.0)
+    at_mm: Place | None = None
+
+
+class Alignment(_Entry):
+    """Buttons that must stand in a straight row; `angle_deg` is turned clockwise from level, None for any."""
+
+    buttons: Annotated[tuple[str, ...], Field(min_length=2)]
+    angle_deg: Finite | None = 0.0
+
+
+class Mirror(_Entry):
+    """Two buttons that must mirror each other about the panel's vertical middle line."""
+
+    left: str
+    right: str
+
+
+class Plan(_Entry):
+    """All buttons that are wanted, and how they must stand to each other."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    hole_mm: Hole = 24.0
+    far_mm: Annotated[float, Field(allow_inf_nan=False, gt=0, le=80)] = DEFAULT_FAR_MM
+    buttons: Annotated[tuple[ButtonWish, ...], Field(min_length=1, max_length=200)]
+    align: tuple[Alignment, ...] = ()
+    mirror: tuple[Mirror, ...] = ()
+
+    @model_validator(mode="after")
+    def _labels(self) -> Plan:
+        labels = [button.label for button in self.buttons]
+        twice = sorted({label for label in labels if labels.count(label) > 1})
+        if twice:
+            raise ValueError(f"label used twice: {', '.join(twice)}")
+        named = [name for group in self.align for name in group.buttons]
+        named += [name for pair in self.mirror for name in (pair.left, pair.right)]
+        unknown = sorted(set(named) - set(labels))
+        if unknown:
+            raise ValueError(f"no button is labelled {', '.join(unknown)}")
+        return self
+
+    def hole_of(self, button: ButtonWish) -> float:
+        """Return the button's hole diameter."""
+        return self.hole_mm if button.hole_mm is None else button.hole_mm
+
+
+class _KeepOutEntry(_Entry):
+    name: str
+    shape: Literal["circle", "rectangle"]
+    centre_mm: Place
+    diameter_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=5000)] = 0.0
+    size_mm: Place = (0.0, 0.0)
+    clearance_mm: Gap = 0.0
+    face: Literal["above", "below", "both"] = "both"
+
+    @model_validator(mode="after")
+    def _extent(self) -> _KeepOutEntry:
+        if self.shape == "circle" and self.diameter_mm <= 0:
+            raise ValueError("a circle needs diameter_mm above 0")
+        if self.shape == "rectangle" and min(self.size_mm) <= 0:
+            raise ValueError("a rectangle needs size_mm = [width, height] above 0")
+        return self
+
+
+class PanelFile(_Entry):
+    """The panel as written: see `Panel`. `origin_mm` pins it in the mat frame; without it the panel slides."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    width_mm: Length
+    height_mm: Length
+    corner_radius_mm: Gap = 0.0
+    edge_mm: Gap = DEFAULT_EDGE_MM
+    web_mm: Gap = DEFAULT_WEB_MM
+    thickness_mm: Length | None = None
+    material: str | None = None
+    origin_mm: Place | None = None
+    keep_outs: tuple[_KeepOutEntry, ...] = ()
+
+    @model_validator(mode="after")
+    def _radius(self) -> PanelFile:
+        if 2 * self.corner_radius_mm > min(self.width_mm, self.height_mm):
+            raise ValueError("corner_radius_mm is more than half of the shorter side")
+        return self
+
+
+def load_plan(path: Path) -> Plan:
+    """Read a plan. DocumentError lists everything that is wrong, by entry."""
+    return _load(path, Plan, "plan")
+
+
+def load_panel(path: Path) -> tuple[Panel, tuple[float, float] | None]:
+    """Read a panel; the second value is its fixed origin in the mat frame, None when it may slide."""
+    entry = _load(path, PanelFile, "panel")
+    fields: dict[str, Any] = entry.model_dump(exclude={"origin_mm", "keep_outs"})
+    keep_outs = tuple(KeepOut(**keep_out.model_dump()) for keep_out in entry.keep_outs)
+    return Panel(**fields, keep_outs=keep_outs), entry.origin_mm
+
+
+def _load(path: Path, kind: type[EntryT], what: str) -> EntryT:
+    data = read_bytes(path, 1_000_000, f"a {what} (TOML)")
+    try:
+        content = tomllib.loads(data.decode())
+    except UnicodeDecodeError:
+        raise DocumentError(f"{path} is not a text file. A {what} is written in TOML, as UTF-8.") from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise DocumentError(f"{path} is not valid TOML: {error}. Mend that line.") from None
+    try:
+        return kind.model_validate(content)
+    except ValidationError as error:
+        raise DocumentError(_explain(path, what, content, error)) from None
+
+
+def _explain(path: Path, what: str, content: dict[str, Any], error: ValidationError) -> str:
+    lines = []
+    for problem in error.errors(include_url=False):
+        place = [str(part) for part in problem["loc"]]
+        if place[:1] == ["buttons"] and len(place) > 1 and place[1].isdigit():
+            button = content["buttons"][int(place[1])]
+            label = button.get("label") if isinstance(button, dict) else None
+            place[:2] = [f"button {label or int(place[1]) + 1}"]
+        given = problem.get("input")
+        got = f" (got {given!r})" if isinstance(given, str | int | float) else ""
+        text = problem["msg"].removeprefix("Value error, ")
+        lines.append(f"  {', '.join(place) or what}: {text}{got}")
+    return f"{path} is not a usable {what}. Mend:\n" + "\n".join(lines)
