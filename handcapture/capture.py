@@ -9,7 +9,6 @@ from handcapture.hands.landmarks import HandNetwork, find_hands, shrink
 from handcapture.hands.posture import posture
 from handcapture.hands.skin import learn_paper, learn_skin_tint
 from handcapture.mat.sighting import PrintScale, Sighting, sight
-from handcapture.names import SIDES, Side
 from handcapture.photo import Photo
 from handcapture.rest import Placement, Source
 
@@ -45,15 +44,15 @@ def capture(
     networks: Networks,
     mat_name: str | None = None,
     print_scale: PrintScale | None = None,
-    expected: tuple[Side, ...] = SIDES,
+    one_handed: bool = False,
 ) -> Capture:
     """Measure one photo. PhotoError, with reason and remedy, when it cannot be measured.
 
-    `expected` names the hands that rest on the mat: both, or one when the other holds the phone.
+    Both hands are expected, or, `one_handed`, a single one: the other holds the phone.
     """
     sighting = sight(photo, mat_name, print_scale)
     small = shrink(photo, sighting, WORKING_PX_PER_MM)
-    hands = find_hands(photo, sighting, networks.hands, small, expected)
+    hands = find_hands(photo, sighting, networks.hands, small, one_handed)
     paper = learn_paper(small, sighting, hands)
     found = []
     for hand in hands:

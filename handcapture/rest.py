@@ -106,6 +106,11 @@ class Rest:
     placements: tuple[Placement, ...]
     notes: tuple[str, ...] = ()
 
+    @property
+    def placement_count(self) -> int:
+        """How many times the hands were laid down: one-handed photos of left and right count once together."""
+        return max(sum(any(c.side == side for c in p.contacts) for p in self.placements) for side in SIDES)
+
 
 ASSUMED_SPREAD_SD_MM: Final = 3.0
 """How far a finger comes down from its mean, one placement to the next: a few millimetres (from memory, no
@@ -124,7 +129,7 @@ def pool(placements: Sequence[Placement]) -> Rest:
     shrunk first towards the mean over the hand's five fingers and then towards ASSUMED_SPREAD_SD_MM: a
     method-of-moments random-effects estimate (DerSimonian and Laird 1986) made safe for few placements.
     Hidden contacts count only where a finger was never seen. ValueError without placements; InputError
-    when they were taken on different mats, whose frames do not agree.
+    when they were taken on different mats, whose frames do not agree, or when a photo comes twice.
     """
     if not placements:
         raise ValueError("No placements to pool.")
@@ -134,6 +139,15 @@ def pool(placements: Sequence[Placement]) -> Rest:
             f"The photos show different mats ({', '.join(mats)}); positions on them cannot be pooled. Measure "
             "each mat's photos on their own."
         )
+    hashes: dict[str, str] = {}
+    for source in (source for placement in placements for source in placement.sources):
+        if source.photo_sha256 in hashes:
+            first = hashes[source.photo_sha256]
+            raise InputError(
+                f"{source.photo_name} is the same photo as {first}; counting it twice would make the result look "
+                "surer than it is. Lift the hands, lay them down again and take another one."
+            )
+        hashes[source.photo_sha256] = source.photo_name
     fingertips: list[Fingertip] = []
     notes: list[str] = []
     for side in SIDES:

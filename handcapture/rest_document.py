@@ -112,7 +112,7 @@ def rest_document(rest: Rest) -> dict[str, Any]:
         "program": f"handcapture {__version__}",
         "frame": "mat",
         "frame_note": "mm; origin at the top-left corner of the (first) sheet, x right, y down towards the person",
-        "placements": len(rest.placements),
+        "placements": rest.placement_count,
         "fingertips": [_fields(tip) for tip in rest.fingertips],
         "hands": [_fields(hand) for hand in rest.hands],
         "placement_records": [

@@ -147,9 +147,9 @@ def find_hands(
     sighting: Sighting,
     network: HandNetwork,
     small: tuple[NDArray[np.uint8], float],
-    expected: tuple[Side, ...] = SIDES,
+    one_handed: bool = False,
 ) -> tuple[HandLandmarks, ...]:
-    """Return the expected hands, left before right.
+    """Return both hands, left before right; or, `one_handed`, the one hand that is there.
 
     `small` is the photo shrunk to about 2 px per mm, with its scale (see `shrink`).
     PhotoError, with the reason and the remedy, when a hand is missing, palm up, crossed, turned towards the
@@ -157,6 +157,7 @@ def find_hands(
     """
     view = upright_view(sighting)
     picture = rectify(small[0], sighting.camera, view, small[1])
+    wanted = 1 if one_handed else 2
     best: list[tuple[str, float, HandLandmarks]] = []
     for gamma in _GAMMAS:
         curve = (255.0 * (np.arange(256) / 255.0) ** gamma + 0.5).astype(np.uint8)
@@ -167,9 +168,9 @@ def find_hands(
         found = _distinct(found)
         if len(found) > len(best):
             best = found
-        if len(best) >= len(expected):
+        if len(best) >= wanted:
             break
-    return _settle(best, photo.name, sighting, expected)
+    return _settle(best, photo.name, sighting, one_handed)
 
 
 def _hand(view: View, pixels: FloatArray, model_mm: FloatArray, score: float) -> HandLandmarks:
@@ -201,24 +202,23 @@ def _on_mat(points_mm: FloatArray, sighting: Sighting, margin_mm: float) -> NDAr
 
 
 def _settle(
-    found: list[tuple[str, float, HandLandmarks]],
-    name: str,
-    sighting: Sighting,
-    expected: tuple[Side, ...],
+    found: list[tuple[str, float, HandLandmarks]], name: str, sighting: Sighting, one_handed: bool
 ) -> tuple[HandLandmarks, ...]:
     tips = [4 + 4 * k for k in range(5)]
     found = [item for item in found if _on_mat(item[2].points_mm[tips], sighting, 25.0).any()]
-    wanted = " and ".join(expected)
     if not found:
         raise PhotoError(
-            f"{name}: the mat was found, but no hand on it. Rest {'both hands' if len(expected) > 1 else 'the hand'} "
+            f"{name}: the mat was found, but no hand on it. Rest {'the hand' if one_handed else 'both hands'} "
             "on the mat, palm down, fingers away from you, in even light, and take the photo again."
         )
-    if len(found) > len(expected):
+    if one_handed and len(found) > 1:
         raise PhotoError(
-            f"{name}: {len(found)} hands were found, but {len(expected)} expected ({wanted}). Take the photo "
-            "with nobody else's hands on the mat"
-            + ("." if len(expected) > 1 else ", or drop the option that names one hand.")
+            f"{name}: {len(found)} hands were found, but a one-handed capture expects one. Leave one hand on "
+            "the mat, or measure both together by dropping --one-handed."
+        )
+    if len(found) > 2:
+        raise PhotoError(
+            f"{name}: {len(found)} hands were found. Take the photo with nobody else's hands on the mat."
         )
     for _, _, hand in found:
         along = hand.points_mm[list(KNUCKLES)].mean(axis=0) - hand.points_mm[WRIST]
@@ -228,21 +228,20 @@ def _settle(
                 "words stand upright for the person whose hands are measured."
             )
     by_position = sorted(found, key=lambda item: float(item[2].points_mm[:, 0].mean()))
-    sides = [hand.side for _, _, hand in by_position]
-    labels_disagree = [label != hand.side and score > 0.8 for label, score, hand in found]
-    if (len(found) == 2 and sides != list(SIDES)) or (labels_disagree and all(labels_disagree)):
-        raise PhotoError(
-            f"{name}: the thumbs are on the outer sides: the palms are up, or the hands are crossed. Rest both "
-            "hands palm down, left hand on the left."
-        )
-    missing = [side for side in expected if side not in sides]
-    if missing:
-        seen = f"only the {sides[0]} hand was found" if sides else "no hand was found"
-        raise PhotoError(
-            f"{name}: {seen}; the {' and the '.join(missing)} hand is missing. Rest both hands on the mat, or "
-            "name one hand if you hold the phone with the other (see --hand)."
-        )
     hands = tuple(hand for _, _, hand in by_position)
+    sides = [hand.side for hand in hands]
+    labels_disagree = [label != hand.side and score > 0.8 for label, score, hand in found]
+    if (len(found) == 2 and sides != list(SIDES)) or all(labels_disagree):
+        raise PhotoError(
+            f"{name}: the thumbs are on the outer sides: the palms are up, or the hands are crossed. Rest "
+            f"{'the hand' if one_handed else 'both hands'} palm down, left hand on the left."
+        )
+    if len(hands) == 1 and not one_handed:
+        missing = "right" if sides[0] == "left" else "left"
+        raise PhotoError(
+            f"{name}: only the {sides[0]} hand was found; the {missing} hand is missing. Rest both hands on "
+            "the mat, or measure one hand a photo with --one-handed if the other one holds the phone."
+        )
     for hand in hands:
         off = [FINGERS[k] for k in range(5) if not _on_mat(hand.points_mm[tips[k : k + 1]], sighting, 0.0)[0]]
         if off:

@@ -1,0 +1,565 @@
+"""The command line: a thin layer over the library calls."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, NoReturn
+
+import click
+
+from handcapture.errors import HandcaptureError, InputError, PhotoError
+from handcapture.version import __version__
+
+if TYPE_CHECKING:
+    from handcapture.capture import Capture
+    from handcapture.layout.model import Layout
+    from handcapture.rest import Rest
+
+MAT_NAMES: Final = ("a4", "letter", "a3", "tabloid", "a4-pair", "letter-pair")
+"""Stands here as well as in mat/geometry.py so that the help needs no heavy import; a test compares them."""
+DRAWING_SUFFIXES: Final = (".dxf", ".svg", ".csv", ".pdf", ".jpg", ".png")
+
+
+class _Group(click.Group):
+    """Turns the program's named errors into one clear message and the right exit code."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except HandcaptureError as error:
+            _fail(error, ctx)
+        except KeyboardInterrupt:
+            click.echo("\nStopped. Nothing half-done was left behind.", err=True)
+            ctx.exit(130)
+
+
+def _fail(error: HandcaptureError, ctx: click.Context) -> NoReturn:
+    if ctx.meta.get("handcapture.json"):
+        click.echo(json.dumps({"error": str(error), "exit_code": error.exit_code}, ensure_ascii=False))
+    click.echo(f"handcapture: {error}", err=True)
+    ctx.exit(error.exit_code)
+
+
+def _remember_json(ctx: click.Context, _: click.Parameter, value: bool) -> bool:
+    ctx.meta["handcapture.json"] = value
+    return value
+
+
+def _json_option(function: Callable[..., None]) -> Callable[..., None]:
+    return click.option(
+        "--json", "as_json", is_flag=True, callback=_remember_json, help="Print the result as JSON, for machines."
+    )(function)
+
+
+_PATH: Final = click.Path(path_type=Path)
+_SETTINGS: Final = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+
+
+@click.group(cls=_Group, context_settings=_SETTINGS)
+@click.version_option(__version__, prog_name="handcapture", message="%(prog)s %(version)s")
+def main() -> None:
+    """Measure where ten fingertips rest, from a phone photo, and fit a button panel to them.
+
+    \b
+    The usual way:
+      handcapture mat --paper a3 --output mat.pdf     print it, lay both hands on it, photograph them
+      handcapture capture photo1.jpg photo2.jpg --output rest.json
+      handcapture fit rest.json --plan plan.toml --panel panel.toml --output layout.json
+      handcapture draw layout.json --output panel.dxf --output template.pdf --mat a3
+
+    See it all at work first:  handcapture demo
+    """
+
+
+@main.command()
+@click.option("--paper", type=click.Choice(MAT_NAMES), default="a3", show_default=True, help="Size of the mat.")
+@click.option("--output", type=_PATH, required=True, help="The PDF to write.")
+@_json_option
+def mat(paper: str, output: Path, as_json: bool) -> None:
+    """Write a mat to print: the sheet (or pair of sheets) on which the hands rest.
+
+    Print it at actual size ("100 %", not "fit"), in black on white. A3 or Tabloid takes both hands of most
+    people; where no large printer is at hand, a pair prints as two pages that lie side by side.
+
+    \b
+    Example:
+      handcapture mat --paper a4-pair --output mat.pdf
+    """
+    from handcapture.documents import write_atomically
+    from handcapture.mat.geometry import MATS
+    from handcapture.mat.printing import mat_pdf
+
+    _check_output(output, (".pdf",), "a mat")
+    chosen = MATS[paper]
+    write_atomically(output, mat_pdf(chosen))
+    pages = len(chosen.sheets)
+    if as_json:
+        _print_json({"output": str(output), "mat": paper, "pages": pages, "size_mm": list(chosen.size_mm)})
+        return
+    click.echo(f"{output}: {chosen.title}, {pages} {'page' if pages == 1 else 'pages'}.")
+    click.echo('Print at actual size ("100 %", never "fit to page"), then check the two 150 mm rules with a ruler.')
+    if pages > 1:
+        click.echo("Lay the pages side by side, L left and R right, and tape them from below.")
+
+
+@main.command()
+@click.argument("photos", nargs=-1, type=_PATH, required=True, metavar="PHOTO...")
+@click.option("--output", type=_PATH, required=True, help="The rest document (.json) to write.")
+@click.option("--mat", "mat_name", type=click.Choice(MAT_NAMES), help="The mat in use. [default: found out]")
+@click.option(
+    "--ruler",
+    type=float,
+    nargs=2,
+    metavar="X Y",
+    help="What a ruler reads on the mat's two 150 mm rules, in mm: along the width, along the height.",
+)
+@click.option("--one-handed", is_flag=True, help="One hand a photo, while the other holds the phone.")
+@click.option("--overlay", type=_PATH, metavar="FOLDER", help="Also write each photo with what was measured on it.")
+@click.option("--leave-out", is_flag=True, help="Leave photos out that cannot be measured, and go on.")
+@_json_option
+@click.pass_context
+def capture(
+    ctx: click.Context,
+    photos: tuple[Path, ...],
+    output: Path,
+    mat_name: str | None,
+    ruler: tuple[float, float] | None,
+    one_handed: bool,
+    overlay: Path | None,
+    leave_out: bool,
+    as_json: bool,
+) -> None:
+    """Measure where the fingertips rest in one or more photos.
+
+    Each photo shows the hands laid down anew; three to five of them tell how far the fingers wander. Both hands
+    lie on the mat, palms down, fingers away from the person. Nobody has a third hand: rest the phone on a shelf
+    or a stack of books above the mat and use its self-timer, or ask a second person.
+
+    \b
+    Examples:
+      handcapture capture one.jpg two.jpg three.jpg --output rest.json --overlay seen
+      handcapture capture left.jpg right.jpg --one-handed --ruler 149.6 149.8 --output rest.json
+    """
+    from handcapture.mat.sighting import PrintScale
+    from handcapture.rest import pool
+    from handcapture.rest_document import rest_document, write_rest
+
+    _check_output(output, (".json",), "a rest")
+    _check_not_input(output, photos)
+    if overlay is not None:
+        _make_folder(overlay)
+    scale = PrintScale.from_rulers(*ruler) if ruler else None
+    captures: list[Capture] = []
+    refused: list[PhotoError] = []
+    with _progress(len(photos), as_json) as step:
+        for path, result in _measure(photos, mat_name, scale, one_handed, overlay):
+            if isinstance(result, PhotoError):
+                refused.append(result)
+            else:
+                captures.append(result)
+            step(path, result)
+    if refused and not (leave_out and captures):
+        if len(photos) == 1:
+            raise refused[0]
+        good = len(photos) - len(refused)
+        hint = "" if leave_out or not good else f"\nThe other {good} could be measured: --leave-out goes on with them."
+        raise PhotoError(f"{len(refused)} of {len(photos)} photos:\n" + "\n".join(map(str, refused)) + hint)
+    rest = pool([c.placement for c in captures])
+    write_rest(output, rest)
+    if as_json:
+        _print_json(
+            {
+                "output": str(output),
+                "photos": [_photo_summary(c) for c in captures],
+                "left_out": [str(error) for error in refused],
+                "rest": rest_document(rest),
+            }
+        )
+        return
+    for error in refused:
+        click.echo(f"Left out: {error}", err=True)
+    _print_rest(rest, captures, output)
+
+
+@main.command()
+@click.argument("rest", type=_PATH)
+@click.option("--plan", type=_PATH, required=True, help="The plan (.toml): buttons, fingers, hole sizes.")
+@click.option("--panel", type=_PATH, required=True, help="The panel (.toml): outline, edges, keep-outs.")
+@click.option("--output", type=_PATH, required=True, help="The layout document (.json) to write.")
+@_json_option
+def fit(rest: Path, plan: Path, panel: Path, output: Path, as_json: bool) -> None:
+    """Fit the buttons of a plan to a rest, within a panel.
+
+    Every button comes as close to its finger as the panel allows: webs between holes, distance to the edge,
+    keep-outs, straight rows. What had to give is told, button by button.
+
+    \b
+    Example:
+      handcapture fit rest.json --plan plan.toml --panel panel.toml --output layout.json
+    """
+    from handcapture.layout.document import layout_document, write_layout
+    from handcapture.layout.fit import fit_layout
+    from handcapture.layout.plan import load_panel, load_plan
+    from handcapture.rest_document import read_rest
+
+    _check_output(output, (".json",), "a layout")
+    _check_not_input(output, (rest, plan, panel))
+    plate, origin = load_panel(panel)
+    layout = fit_layout(read_rest(rest), load_plan(plan), plate, origin)
+    write_layout(output, layout)
+    if as_json:
+        _print_json({"output": str(output), "layout": layout_document(layout)})
+        return
+    _print_layout(layout, output)
+
+
+@main.command()
+@click.argument("layout", type=_PATH)
+@click.option(
+    "--output",
+    "outputs",
+    type=_PATH,
+    required=True,
+    multiple=True,
+    help="A drawing to write, of the kind its ending names; may be given several times.",
+)
+@click.option("--mat", "mat_name", type=click.Choice(MAT_NAMES), help="For .pdf: print the holes on this mat.")
+@click.option("--paper", type=click.Choice(("a4", "letter", "a3", "tabloid")), help="For .pdf: tile on this paper.")
+@click.option("--photo", type=_PATH, help="For .jpg and .png: the photo to draw over.")
+@click.option("--rest", type=_PATH, help="For .jpg and .png: the rest measured from that photo.")
+@_json_option
+def draw(
+    layout: Path,
+    outputs: tuple[Path, ...],
+    mat_name: str | None,
+    paper: str | None,
+    photo: Path | None,
+    rest: Path | None,
+    as_json: bool,
+) -> None:
+    """Draw a layout: cut file, drill table, true-size print, or over a photo.
+
+    \b
+    The ending of each output names its kind:
+      .dxf         holes and outline for a shop, in mm, at nominal size (kerf is the shop's to allow for)
+      .svg         the same for a laser or an artist
+      .csv         drill table
+      .pdf         true-size print: on a mat (--mat), to lay the hands on and photograph again,
+                   or tiled over pages (--paper)
+      .jpg, .png   the layout over a photo (--photo, --rest)
+
+    \b
+    Example:
+      handcapture draw layout.json --output panel.dxf --output try.pdf --mat a3
+    """
+    from handcapture.documents import write_atomically
+    from handcapture.layout.document import read_layout
+
+    for path in outputs:
+        _check_output(path, DRAWING_SUFFIXES, "a drawing")
+        _check_not_input(path, [p for p in (layout, photo, rest) if p is not None])
+    kinds = {path.suffix.lower() for path in outputs}
+    if ".pdf" in kinds and (mat_name is None) == (paper is None):
+        raise InputError(
+            "A .pdf needs either --mat (the holes on a mat, to try with the hands) or --paper (the whole panel, "
+            "tiled). Name one of the two."
+        )
+    if kinds & {".jpg", ".png"} and (photo is None or rest is None):
+        raise InputError("To draw over a photo, name it with --photo, and its rest document with --rest.")
+    fitted = read_layout(layout)
+    # All drawings are made before the first is written: a failure leaves nothing half-done.
+    made = [(path, _drawing(path, fitted, mat_name, paper, photo, rest)) for path in outputs]
+    for path, data in made:
+        write_atomically(path, data)
+    if as_json:
+        _print_json({"outputs": [str(path) for path in outputs]})
+        return
+    for path in outputs:
+        click.echo(f"{path}: {_DRAWN[path.suffix.lower()]}")
+    if kinds & {".dxf", ".svg", ".csv", ".pdf"}:
+        _print_cautions()
+
+
+@main.command()
+@click.option("--output", type=_PATH, default=Path("out"), show_default=True, help="The folder to write into.")
+@_json_option
+def demo(output: Path, as_json: bool) -> None:
+    """Run the whole chain on the sample photos, and leave everything in a folder to look at.
+
+    \b
+    Example:
+      handcapture demo --output try-out
+    """
+    from handcapture.demo import run_demo
+
+    with _without_native_chatter():
+        steps = run_demo(output, lambda text: None if as_json else click.echo(text))
+    if as_json:
+        _print_json(steps)
+
+
+_DRAWN: Final = {
+    ".dxf": "outline, holes and marks in mm, nominal size.",
+    ".svg": "outline, holes and marks in mm, nominal size.",
+    ".csv": "drill table.",
+    ".pdf": 'true size. Print at "100 %", never "fit", and check the rule with a ruler.',
+    ".jpg": "the layout over the photo.",
+    ".png": "the layout over the photo.",
+}
+
+
+def _drawing(
+    path: Path, layout: Layout, mat_name: str | None, paper: str | None, photo: Path | None, rest: Path | None
+) -> bytes:
+    suffix = path.suffix.lower()
+    if suffix == ".dxf":
+        from handcapture.drawings.dxf import layout_dxf
+
+        return layout_dxf(layout)
+    if suffix == ".svg":
+        from handcapture.drawings.svg import layout_svg
+
+        return layout_svg(layout)
+    if suffix == ".csv":
+        from handcapture.drawings.drill import layout_drill_csv
+
+        return layout_drill_csv(layout)
+    if suffix == ".pdf" and mat_name is not None:
+        from handcapture.drawings.template import template_pdf
+        from handcapture.mat.geometry import MATS
+
+        return template_pdf(layout, MATS[mat_name])
+    if suffix == ".pdf" and paper is not None:
+        from handcapture.drawings.tiled import tiled_pdf
+
+        return tiled_pdf(layout, paper)
+    if photo is None or rest is None:
+        raise InputError("To draw over a photo, name it with --photo, and its rest document with --rest.")
+    return _overlay_of(layout, photo, rest, suffix)
+
+
+def _overlay_of(layout: Layout, photo: Path, rest: Path, suffix: str) -> bytes:
+    from handcapture.drawings.overlay import draw_overlay
+    from handcapture.mat.sighting import PrintScale, sight
+    from handcapture.photo import read_photo
+    from handcapture.rest_document import read_rest
+
+    picture, measured = read_photo(photo), read_rest(rest)
+    for placement in measured.placements:
+        for source in placement.sources:
+            if source.photo_sha256 == picture.sha256:
+                scale = PrintScale(*source.print_scale, relative_sd=source.print_scale_sd)
+                camera = sight(picture, source.mat, scale).camera
+                return draw_overlay(picture, camera, placement, layout, image_format=_image_format(suffix))
+    known = ", ".join(source.photo_name for p in measured.placements for source in p.sources)
+    raise InputError(f"{photo} is not one of the photos that {rest} was measured from ({known}). Name one of those.")
+
+
+def _image_format(suffix: str) -> Any:
+    return "png" if suffix == ".png" else "jpeg"
+
+
+def _measure(
+    photos: Sequence[Path], mat_name: str | None, scale: Any, one_handed: bool, overlay: Path | None
+) -> Iterator[tuple[Path, Capture | PhotoError]]:
+    """Yield each photo's capture, or why it cannot be measured. InputError for a file that is no photo."""
+    from handcapture.capture import Networks
+    from handcapture.capture import capture as measure
+    from handcapture.documents import write_atomically
+    from handcapture.photo import read_photo
+
+    with _without_native_chatter(), Networks() as networks:
+        for number, path in enumerate(photos, start=1):
+            picture = read_photo(path)
+            try:
+                result = measure(picture, networks, mat_name, scale, one_handed)
+            except PhotoError as error:
+                yield path, error
+                continue
+            if overlay is not None:
+                from handcapture.drawings.overlay import draw_overlay
+
+                drawn = draw_overlay(picture, result.sighting.camera, result.placement)
+                write_atomically(overlay / f"{number:02d}_{path.stem}.jpg", drawn)
+            yield path, result
+
+
+@contextlib.contextmanager
+def _without_native_chatter() -> Iterator[None]:
+    """Keep what native libraries print on standard error away from the user; Python's own text still comes."""
+    try:
+        kept = os.dup(2)
+    except OSError:
+        yield
+        return
+    before = sys.stderr
+    before.flush()
+    with contextlib.ExitStack() as stack:
+        stack.callback(os.close, kept)
+        nothing = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nothing, 2)
+        os.close(nothing)
+        stack.callback(os.dup2, kept, 2)
+        if _writes_to_descriptor_2(before):
+            sys.stderr = open(os.dup(kept), "w", encoding=before.encoding, errors="replace", buffering=1)
+            stack.callback(setattr, sys, "stderr", before)
+            stack.callback(sys.stderr.close)
+        yield
+
+
+def _writes_to_descriptor_2(stream: Any) -> bool:
+    try:
+        return bool(stream.fileno() == 2)
+    except (OSError, ValueError, AttributeError):
+        return False
+
+
+@contextlib.contextmanager
+def _progress(total: int, quiet: bool) -> Iterator[Callable[[Path, object], None]]:
+    """Give a function that tells, photo by photo, how it went."""
+    done = 0
+
+    def step(path: Path, result: Capture | PhotoError) -> None:
+        nonlocal done
+        done += 1
+        if quiet or total == 1:
+            return
+        said = "cannot be measured" if isinstance(result, PhotoError) else "measured"
+        click.echo(f"[{done}/{total}] {path.name}: {said}", err=True)
+
+    yield step
+
+
+def _print_json(value: dict[str, Any]) -> None:
+    click.echo(json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def _photo_summary(result: Capture) -> dict[str, Any]:
+    sighting = result.sighting
+    return {
+        "photo": result.placement.sources[0].photo_name,
+        "mat": sighting.mat.name,
+        "tilt_deg": round(sighting.tilt_deg, 2),
+        "height_mm": round(sighting.height_mm, 1),
+        "mm_per_px": round(sighting.mm_per_px, 4),
+        "rms_px": round(sighting.rms_px, 3),
+        "corners_used": sighting.corners_used,
+        "crosscheck_mm": round(sighting.crosscheck_mm, 3),
+        "sheets": [
+            {
+                "gap_mm": round(sheet.gap_mm, 2),
+                "shift_mm": round(sheet.shift_mm or 0.0, 2),
+                "skew_deg": round(sheet.skew_deg or 0.0, 2),
+            }
+            for sheet in sighting.sheets
+            if sheet.gap_mm is not None
+        ],
+        "notes": list(sighting.notes),
+        "hidden": [f"{c.side} {c.finger}" for c in result.placement.contacts if c.hidden],
+    }
+
+
+def _print_rest(rest: Rest, captures: Sequence[Capture], output: Path) -> None:
+    import numpy as np
+
+    click.echo(f"{output}: {len(rest.fingertips)} fingertips from {len(captures)} photo{'s' * (len(captures) > 1)}.")
+    click.echo()
+    click.echo("                     x mm     y mm   95 % within   wanders by")
+    for tip in rest.fingertips:
+        within = np.sqrt(5.991 * np.linalg.eigvalsh(tip.covariance_mm2)[-1])
+        wander = np.sqrt(np.linalg.eigvalsh(tip.spread_mm2)[-1])
+        assumed = " (assumed)" if tip.spread_is_assumed else ""
+        hidden = "   hidden" if tip.hidden else ""
+        click.echo(
+            f"  {tip.side + ' ' + tip.finger:14s} {tip.contact_mm[0]:8.1f} {tip.contact_mm[1]:8.1f}"
+            f"   ±{within:4.1f} mm      {wander:3.1f} mm{assumed}{hidden}"
+        )
+    click.echo()
+    for hand in rest.hands:
+        seen = f"{hand.wrist_deviation_deg:+.0f} ± {2 * hand.wrist_deviation_sd_deg:.0f}°"
+        text = f"wrist deviation {seen} (+ towards the little finger)" if hand.forearm_seen else "forearm not seen"
+        click.echo(f"  {hand.side} hand: {text}, about {hand.hand_length_mm:.0f} mm long")
+    click.echo()
+    for result in captures:
+        sighting = result.sighting
+        sheets = "".join(
+            f", sheets {sheet.gap_mm:.1f} mm apart and turned by {sheet.skew_deg:.1f}°"
+            for sheet in sighting.sheets
+            if sheet.gap_mm is not None and sheet.skew_deg is not None
+        )
+        click.echo(
+            f"  {result.placement.sources[0].photo_name}: {sighting.mat.title}, camera {sighting.height_mm:.0f} mm up, "
+            f"tilted {sighting.tilt_deg:.0f}°, marks within {sighting.rms_px:.2f} px{sheets}"
+        )
+    for text in _advice(rest, captures):
+        click.echo(f"  ! {text}")
+
+
+def _advice(rest: Rest, captures: Sequence[Capture]) -> list[str]:
+    """Return each note once, and what would make the measurement better."""
+    texts = list(rest.notes)
+    for result in captures:
+        name = result.placement.sources[0].photo_name
+        texts += [text for text in result.sighting.notes if text not in texts]
+        for contact in result.placement.contacts:
+            if contact.hidden and contact.advice:
+                texts.append(f"{name}: the {contact.side} {contact.finger} is hidden. {contact.advice}")
+    if rest.placement_count < 3:
+        texts.append(
+            "So few photos tell little of how far the fingers wander; much of it is assumed. Lift the hands, lay them "
+            "down again, and give three to five photos together."
+        )
+    return texts
+
+
+def _print_layout(layout: Layout, output: Path) -> None:
+    click.echo(f"{output}: {len(layout.buttons)} buttons on {layout.panel.name}.")
+    click.echo()
+    click.echo("  button            finger            x mm     y mm   hole   moved   lands within")
+    for button in layout.buttons:
+        lands = f"{100 * button.landing_probability:5.0f} %" if button.landing_probability is not None else "      -"
+        click.echo(
+            f"  {button.label:16.16s}  {button.side + ' ' + button.finger:14s} {button.centre_mm[0]:7.1f}  {button.centre_mm[1]:7.1f}"
+            f"  {button.hole_mm:5.1f}  {button.moved_mm:5.1f}   {lands}"
+        )
+    click.echo()
+    if not layout.findings:
+        click.echo("  No findings: it can be built as it stands.")
+    for finding in layout.findings:
+        click.echo(f"  {finding.severity} [{finding.code}]: {finding.message}" + (f" {finding.remedy}" if finding.remedy else ""))
+
+
+def _print_cautions() -> None:
+    from handcapture.layout.findings import CAUTIONS
+
+    click.echo()
+    click.echo(CAUTIONS)
+
+
+def _check_output(path: Path, suffixes: tuple[str, ...], what: str) -> None:
+    """Refuse, before any work, a place where the result cannot be written."""
+    if path.suffix.lower() not in suffixes:
+        endings = suffixes[0] if len(suffixes) == 1 else ", ".join(suffixes[:-1]) + " or " + suffixes[-1]
+        raise InputError(f"{path}: {what} is written to a file that ends in {endings}. Name it so.")
+    if path.is_dir():
+        raise InputError(f"{path} is a folder. Name a file in it.")
+    if not path.parent.is_dir():
+        raise InputError(f"The folder {path.parent} does not exist. Make it first, or name another one.")
+
+
+def _check_not_input(output: Path, inputs: Sequence[Path]) -> None:
+    for path in inputs:
+        if path.exists() and output.exists() and output.samefile(path):
+            raise InputError(f"{output} is also an input; it would be overwritten. Name another output.")
+
+
+def _make_folder(path: Path) -> None:
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"The folder {path} cannot be made: {error.strerror or error}.") from None
