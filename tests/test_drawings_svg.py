@@ -80,7 +80,7 @@ def test_labels_stay_inside_their_holes():
     """Width by a face that every machine has: the one the overlay and the template carry."""
     from PIL import ImageFont
 
-    from handcapture.drawings.fonts import font_file
+    from handcapture.fonts import font_file
 
     layout = relabelled(workshop_layout(), "WWWWWWWW long label iiii")
     root = ElementTree.fromstring(layout_svg(layout))

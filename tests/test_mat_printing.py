@@ -22,11 +22,11 @@ import pypdfium2.raw as pdfium_c
 import pytest
 from helpers_pdf import open_pdf, page_size_mm, picture_of
 
-from handcapture.drawings.pdf import MM_TO_POINTS, new_canvas
 from handcapture.errors import OutputError
 from handcapture.mat import printing
 from handcapture.mat.geometry import MATS, marker_dictionary, sheet_raster
 from handcapture.mat.printing import CLEARANCE_MM, draw_sheet, mat_pdf
+from handcapture.pdf_canvas import MM_TO_POINTS, new_canvas
 
 PAGES = [(mat, k) for mat in MATS.values() for k in range(len(mat.sheets))]
 each_mat = pytest.mark.parametrize("mat", MATS.values(), ids=lambda mat: mat.name)

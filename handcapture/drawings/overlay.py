@@ -16,9 +16,9 @@ from handcapture.drawings.common import (
     clean_label,
     outline_points,
 )
-from handcapture.drawings.fonts import font_file
 from handcapture.drawings.labels import Box, Obstacles, Wanted, disc_array, nearest_point, place_labels
 from handcapture.errors import InputError
+from handcapture.fonts import font_file
 from handcapture.layout.model import Layout
 from handcapture.mat.geometry import MATS
 from handcapture.names import Side

@@ -12,8 +12,8 @@ from handcapture.drawings.common import (
     text_width,
 )
 from handcapture.drawings.labels import box_around, box_meets_discs, disc_array
-from handcapture.drawings.pdf import FAINT_MM, LINE_MM, Pen
 from handcapture.layout.model import Button, KeepOut, Layout, Panel, Point
+from handcapture.pdf_canvas import FAINT_MM, LINE_MM, Pen
 
 
 def draw_panel(pen: Pen, layout: Layout, spots: FloatArray | None = None) -> None:

@@ -9,18 +9,18 @@ import numpy as np
 
 from handcapture.drawings.common import check_drawable, drawing_notes, format_mm, hole_discs, text_width
 from handcapture.drawings.labels import Box, Obstacles, box_around, disc_array, place_block
-from handcapture.drawings.pdf import (
+from handcapture.drawings.printed_panel import checked_title, draw_panel, panel_corners
+from handcapture.errors import InputError
+from handcapture.layout.model import Layout, Point
+from handcapture.mat.geometry import RULE_MM, Mat, Rectangle, Sheet
+from handcapture.mat.printing import draw_sheet
+from handcapture.pdf_canvas import (
     ACTUAL_SIZE,
     MM_TO_POINTS,
     RULE_CHECK,
     Pen,
     new_canvas,
 )
-from handcapture.drawings.printed_panel import checked_title, draw_panel, panel_corners
-from handcapture.errors import InputError
-from handcapture.layout.model import Layout, Point
-from handcapture.mat.geometry import RULE_MM, Mat, Rectangle, Sheet
-from handcapture.mat.printing import draw_sheet
 
 _TYPE_MM: Final = 2.4
 RING_CLEARANCE_MM: Final = 1.0

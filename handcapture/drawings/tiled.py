@@ -8,7 +8,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from handcapture.drawings.common import drawing_notes
-from handcapture.drawings.pdf import (
+from handcapture.drawings.printed_panel import checked_title, draw_panel
+from handcapture.errors import InputError
+from handcapture.layout.model import Layout, Panel, Point
+from handcapture.mat.geometry import MATS, RULE_MM
+from handcapture.pdf_canvas import (
     ACTUAL_SIZE,
     FAINT_MM,
     LINE_MM,
@@ -17,10 +21,6 @@ from handcapture.drawings.pdf import (
     Pen,
     new_canvas,
 )
-from handcapture.drawings.printed_panel import checked_title, draw_panel
-from handcapture.errors import InputError
-from handcapture.layout.model import Layout, Panel, Point
-from handcapture.mat.geometry import MATS, RULE_MM
 
 PAPERS_MM: Final[dict[str, Point]] = {name: mat.size_mm for name, mat in MATS.items() if len(mat.sheets) == 1}
 """Width and height, lying. ISO 216 and ANSI/ASME Y14.1 sizes, as the mats have them."""

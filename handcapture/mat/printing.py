@@ -14,8 +14,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from handcapture.drawings.pdf import BOLD, FONT, MM_TO_POINTS, Pen, Point, new_canvas
 from handcapture.mat.geometry import CARD_MM, DOT_SQUARE_MM, RULE_MM, Mat, Rectangle, Sheet, black_rectangles
+from handcapture.pdf_canvas import BOLD, FONT, MM_TO_POINTS, Pen, Point, new_canvas
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas

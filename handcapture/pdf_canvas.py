@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from io import BytesIO
 from typing import TYPE_CHECKING, Final, Literal
 
-from handcapture.drawings.fonts import font_file
+from handcapture.fonts import font_file
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
