@@ -10,7 +10,7 @@ from handcapture.hands.posture import posture
 from handcapture.hands.skin import learn_paper, learn_skin_tint
 from handcapture.mat.sighting import PrintScale, Sighting, sight
 from handcapture.photo import Photo
-from handcapture.rest import Placement, Source
+from handcapture.rest import Contact, Placement, Source
 
 WORKING_PX_PER_MM = 2.0
 """Resolution of the shrunk photo on which hands are found; contacts are measured at full size."""
@@ -54,7 +54,7 @@ def capture(
     small = shrink(photo, sighting, WORKING_PX_PER_MM)
     hands = find_hands(photo, sighting, networks.hands, small, one_handed)
     paper = learn_paper(small, sighting, hands)
-    found = []
+    found: list[Contact] = []
     for hand in hands:
         tint = learn_skin_tint(photo.pixels_bgr, sighting, paper, hand)
         evidence = gather(photo.pixels_bgr, sighting, paper, tint, hand)

@@ -406,9 +406,9 @@ def _without_native_chatter() -> Iterator[None]:
         os.close(nothing)
         stack.callback(os.dup2, kept, 2)
         if _writes_to_descriptor_2(before):
-            sys.stderr = open(os.dup(kept), "w", encoding=before.encoding, errors="replace", buffering=1)
+            own = os.fdopen(os.dup(kept), "w", encoding=before.encoding, errors="replace", buffering=1)
+            sys.stderr = stack.enter_context(own)
             stack.callback(setattr, sys, "stderr", before)
-            stack.callback(sys.stderr.close)
         yield
 
 
@@ -420,7 +420,7 @@ def _writes_to_descriptor_2(stream: Any) -> bool:
 
 
 @contextlib.contextmanager
-def _progress(total: int, quiet: bool) -> Iterator[Callable[[Path, object], None]]:
+def _progress(total: int, quiet: bool) -> Iterator[Callable[[Path, Capture | PhotoError], None]]:
     """Give a function that tells, photo by photo, how it went."""
     done = 0
 
@@ -524,14 +524,17 @@ def _print_layout(layout: Layout, output: Path) -> None:
     for button in layout.buttons:
         lands = f"{100 * button.landing_probability:5.0f} %" if button.landing_probability is not None else "      -"
         click.echo(
-            f"  {button.label:16.16s}  {button.side + ' ' + button.finger:14s} {button.centre_mm[0]:7.1f}  {button.centre_mm[1]:7.1f}"
-            f"  {button.hole_mm:5.1f}  {button.moved_mm:5.1f}   {lands}"
+            f"  {button.label:16.16s}  {button.side + ' ' + button.finger:14s} {button.centre_mm[0]:7.1f}"
+            f"  {button.centre_mm[1]:7.1f}  {button.hole_mm:5.1f}  {button.moved_mm:5.1f}   {lands}"
         )
     click.echo()
     if not layout.findings:
         click.echo("  No findings: it can be built as it stands.")
     for finding in layout.findings:
-        click.echo(f"  {finding.severity} [{finding.code}]: {finding.message}" + (f" {finding.remedy}" if finding.remedy else ""))
+        click.echo(
+            f"  {finding.severity} [{finding.code}]: {finding.message}"
+            + (f" {finding.remedy}" if finding.remedy else "")
+        )
 
 
 def _print_cautions() -> None:

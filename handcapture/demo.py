@@ -80,10 +80,7 @@ def run_demo(output: Path, say: Callable[[str], None]) -> dict[str, Any]:
     write_rest(output / "rest.json", rest)
     written.append("rest.json")
     misses = _misses_mm(rest, samples / "expected_rest.json")
-    say(
-        f"   Against the known places: median {misses[len(misses) // 2]:.1f} mm off, the farthest "
-        f"{misses[-1]:.1f} mm."
-    )
+    say(f"   Against the known places: median {misses[len(misses) // 2]:.1f} mm off, the farthest {misses[-1]:.1f} mm.")
     say("3. The layout: plan.toml and panel.toml fitted to the rest.")
     plate, origin = load_panel(samples / "panel.toml")
     layout = fit_layout(rest, load_plan(samples / "plan.toml"), plate, origin)

@@ -115,10 +115,11 @@ class Rest:
 ASSUMED_SPREAD_SD_MM: Final = 3.0
 """How far a finger comes down from its mean, one placement to the next: a few millimetres (from memory, no
 source). Used while there are too few placements to measure it."""
-_PRIOR_PLACEMENTS = 3.0
-"""The assumed spread counts as much as this many lifted-and-replaced placements of one hand."""
-_OUTLYING_CHI2 = 13.8
-"""0.999 quantile of chi-square with two degrees of freedom."""
+_PRIOR_PLACEMENTS: Final = 3.0
+"""A finger's own spread is shrunk towards its hand's as if the latter were this many placements more."""
+_FINGERS_THAT_COUNT: Final = 2.0
+"""The five fingers of a hand wander together; as evidence of the hand's spread they count as this many."""
+_LEAST_FOR_OUTLYING: Final = 5
 
 
 def pool(placements: Sequence[Placement]) -> Rest:
@@ -127,7 +128,9 @@ def pool(placements: Sequence[Placement]) -> Rest:
     Per finger: the mean weighted by 1 / (spread + measurement covariance), and the covariance of that mean.
     The spread within the person is the scatter between placements with the measurement's share taken out,
     shrunk first towards the mean over the hand's five fingers and then towards ASSUMED_SPREAD_SD_MM: a
-    method-of-moments random-effects estimate (DerSimonian and Laird 1986) made safe for few placements.
+    method-of-moments random-effects estimate (DerSimonian and Laird 1986) made safe for few placements. As the
+    spread is itself estimated, the covariance of the mean is widened so that its 95 % region, drawn with the
+    normal distribution's factor, is that of Hotelling's T-squared.
     Hidden contacts count only where a finger was never seen. ValueError without placements; InputError
     when they were taken on different mats, whose frames do not agree, or when a photo comes twice.
     """
@@ -154,14 +157,12 @@ def pool(placements: Sequence[Placement]) -> Rest:
         found = {finger: _of(placements, side, finger) for finger in FINGERS}
         found = {finger: contacts for finger, contacts in found.items() if contacts}
         spreads, assumed = _spreads(found)
-        for finger, contacts in found.items():
-            tip, outlying = _pool_finger(contacts, spreads[finger], assumed)
-            fingertips.append(tip)
-            if outlying:
-                notes.append(
-                    f"Placement {', '.join(str(k + 1) for k in outlying)}: the {side} {finger} came down unusually "
-                    "far from its mean. It is counted; look at the photo and leave it out if it slipped."
-                )
+        fingertips += [_pool_finger(contacts, spreads[finger], assumed) for finger, contacts in found.items()]
+        notes += [
+            f"Placement {number + 1}: the {side} {finger} came down unusually far from where it did in the others. "
+            "It is counted; look at the photo and leave it out if it slipped."
+            for number, finger in _outlying(found)
+        ]
     hands = tuple(
         _mean_posture(postures)
         for side in SIDES
@@ -195,16 +196,46 @@ def _spreads(found: dict[Finger, list[tuple[int, Contact]]]) -> tuple[dict[Finge
         freedom = len(places) - 1
         scatter[finger] = (deviations.T @ deviations - freedom * measured, freedom)
     if not scatter:
-        return {finger: assumed for finger in found}, True
-    hand_freedom = max(freedom for _, freedom in scatter.values())
+        return dict.fromkeys(found, assumed), True
     total_freedom = sum(freedom for _, freedom in scatter.values())
     of_hand = _positive(sum((s for s, _ in scatter.values()), np.zeros((2, 2))) / total_freedom)
-    of_hand = (hand_freedom * of_hand + _PRIOR_PLACEMENTS * assumed) / (hand_freedom + _PRIOR_PLACEMENTS)
+    placements = _FINGERS_THAT_COUNT * total_freedom / len(scatter)
+    of_hand = (placements * of_hand + _FINGERS_THAT_COUNT * assumed) / (placements + _FINGERS_THAT_COUNT)
     spreads = {}
     for finger in found:
         own, freedom = scatter.get(finger, (np.zeros((2, 2)), 0))
-        spreads[finger] = _positive(own + _PRIOR_PLACEMENTS * of_hand) / (freedom + _PRIOR_PLACEMENTS)
+        spreads[finger] = _positive((own + _PRIOR_PLACEMENTS * of_hand) / (freedom + _PRIOR_PLACEMENTS))
     return spreads, False
+
+
+def _widening(freedom: int) -> float:
+    """Return by how much to widen a covariance whose spread comes from `freedom` + 1 placements.
+
+    The shrunk spread is a mean of the finger's own (`freedom`) and its hand's; degrees of freedom combine as
+    Satterthwaite (1946) has it. Then the ratio of the 95 % quantiles of Hotelling's T-squared, which has a
+    closed form in two dimensions, and of chi-square.
+    """
+    own = freedom / (freedom + _PRIOR_PLACEMENTS)
+    nu = 1.0 / (own**2 / freedom + (1.0 - own) ** 2 / (_FINGERS_THAT_COUNT * (freedom + 1)))
+    return float(nu * (0.05 ** (-2.0 / (nu - 1.0)) - 1.0) / (-2.0 * np.log(0.05)))
+
+
+def _outlying(found: dict[Finger, list[tuple[int, Contact]]]) -> list[tuple[int, Finger]]:
+    """Return placement and finger wherever one lies outside the 99.9 % region that all the others tell."""
+    numbers = sorted({number for contacts in found.values() for number, _ in contacts})
+    outlying = []
+    for left_out in numbers:
+        others = {finger: [entry for entry in contacts if entry[0] != left_out] for finger, contacts in found.items()}
+        others = {finger: contacts for finger, contacts in others.items() if len(contacts) >= _LEAST_FOR_OUTLYING - 1}
+        spreads, _ = _spreads(others)
+        for finger, contacts in others.items():
+            for contact in (c for number, c in found[finger] if number == left_out):
+                rest = _pool_finger(contacts, spreads[finger], False)
+                expected = (rest.covariance_mm2 + spreads[finger]) * _widening(len(contacts) - 1)
+                off = contact.contact_mm - rest.contact_mm
+                if float(off @ np.linalg.solve(expected + contact.covariance_mm2, off)) > -2.0 * np.log(0.001):
+                    outlying.append((left_out, finger))
+    return outlying
 
 
 def _positive(matrix: FloatArray) -> FloatArray:
@@ -213,10 +244,7 @@ def _positive(matrix: FloatArray) -> FloatArray:
     return np.asarray((vectors * np.maximum(values, 0.04)) @ vectors.T, dtype=np.float64)
 
 
-def _pool_finger(
-    contacts: list[tuple[int, Contact]], spread: FloatArray, assumed: bool
-) -> tuple[Fingertip, list[int]]:
-    """Return the pooled fingertip and the numbers of the placements that lie unusually far out."""
+def _pool_finger(contacts: list[tuple[int, Contact]], spread: FloatArray, assumed: bool) -> Fingertip:
     places = np.array([contact.contact_mm for _, contact in contacts])
     covariances = np.array([contact.covariance_mm2 for _, contact in contacts])
     first = contacts[0][1]
@@ -224,16 +252,11 @@ def _pool_finger(
         mean, covariance = places[0], covariances[0]
     else:
         weights = np.linalg.inv(covariances + spread)
-        covariance = np.linalg.inv(weights.sum(axis=0))
-        mean = covariance @ np.einsum("nij,nj->i", weights, places)
-    outlying = []
-    if len(contacts) >= 4:
-        for (number, _), place, measured in zip(contacts, places, covariances, strict=True):
-            off = place - mean
-            if float(off @ np.linalg.solve(spread + measured, off)) > _OUTLYING_CHI2:
-                outlying.append(number)
+        mean = np.linalg.solve(weights.sum(axis=0), np.einsum("nij,nj->i", weights, places))
+        widened = covariances + spread * _widening(len(contacts) - 1)
+        covariance = np.linalg.inv(np.linalg.inv(widened).sum(axis=0))
     reach = np.mean([contact.reach for _, contact in contacts], axis=0)
-    tip = Fingertip(
+    return Fingertip(
         side=first.side,
         finger=first.finger,
         contact_mm=mean,
@@ -245,7 +268,6 @@ def _pool_finger(
         hidden=all(contact.hidden for _, contact in contacts),
         placements=len(contacts),
     )
-    return tip, outlying
 
 
 def _mean_posture(postures: list[HandPosture]) -> HandPosture:

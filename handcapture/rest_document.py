@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from handcapture.documents import dump_json, load_json, write_atomically
 from handcapture.errors import DocumentError
@@ -21,7 +21,16 @@ VERSION = 1
 
 Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 Point = tuple[Finite, Finite]
-Matrix = tuple[Point, Point]
+
+
+def _covariance(value: tuple[Point, Point]) -> tuple[Point, Point]:
+    matrix = np.array(value)
+    if not np.allclose(matrix, matrix.T, atol=1e-4) or float(np.linalg.eigvalsh(matrix)[0]) < 0:
+        raise ValueError("this is no covariance (symmetric, not negative)")
+    return value
+
+
+Matrix = Annotated[tuple[Point, Point], AfterValidator(_covariance)]
 
 
 class _Entry(BaseModel):
@@ -112,6 +121,9 @@ def rest_document(rest: Rest) -> dict[str, Any]:
         "program": f"handcapture {__version__}",
         "frame": "mat",
         "frame_note": "mm; origin at the top-left corner of the (first) sheet, x right, y down towards the person",
+        "covariance_note": (
+            "of one placement: of where the finger came down in it; of several: of the mean over placements"
+        ),
         "placements": rest.placement_count,
         "fingertips": [_fields(tip) for tip in rest.fingertips],
         "hands": [_fields(hand) for hand in rest.hands],
@@ -147,7 +159,7 @@ def read_rest(path: Path) -> Rest:
         place = ".".join(str(part) for part in first["loc"])
         more = error.error_count() - 1
         raise DocumentError(
-            f"{path} is not a usable rest: {place}: {first['msg']}"
+            f"{path} is not a usable rest: {place}: {first['msg'].removeprefix('Value error, ')}"
             + (f" (and {more} more)" if more else "")
             + ". Write it again with handcapture capture."
         ) from None
@@ -173,30 +185,13 @@ def _array(value: Any) -> NDArray[np.float64]:
     return np.array(value, dtype=np.float64)
 
 
-def _covariance(value: Matrix, what: str) -> NDArray[np.float64]:
-    matrix = _array(value)
-    if not np.allclose(matrix, matrix.T, atol=1e-4) or float(np.linalg.eigvalsh(matrix)[0]) < 0:
-        raise DocumentError(f"A covariance of the {what} is not one (symmetric, not negative).")
-    return matrix
-
-
 def _tip(tip: _Tip) -> Fingertip:
-    name = f"{tip.side} {tip.finger}"
-    arrays = {
-        "contact_mm": _array(tip.contact_mm),
-        "covariance_mm2": _covariance(tip.covariance_mm2, name),
-        "spread_mm2": _covariance(tip.spread_mm2, name),
-        "reach": _array(tip.reach),
-    }
+    arrays = {name: _array(getattr(tip, name)) for name in ("contact_mm", "covariance_mm2", "spread_mm2", "reach")}
     return Fingertip(**{**tip.model_dump(), **arrays})
 
 
 def _contact(contact: _Contact) -> Contact:
-    arrays = {
-        "contact_mm": _array(contact.contact_mm),
-        "covariance_mm2": _covariance(contact.covariance_mm2, f"{contact.side} {contact.finger}"),
-        "reach": _array(contact.reach),
-    }
+    arrays = {name: _array(getattr(contact, name)) for name in ("contact_mm", "covariance_mm2", "reach")}
     return Contact(**{**contact.model_dump(), **arrays})
 
 

@@ -1,0 +1,1 @@
+"""Hands on the mat: landmarks, outlines, contacts and posture."""

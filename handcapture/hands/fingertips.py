@@ -106,9 +106,7 @@ def little_side(hand: HandLandmarks) -> float:
     return 1.0 if hand.side == "right" else -1.0
 
 
-def _features(
-    sighting: Sighting, hand: HandLandmarks, index: int, tip: TipView, outline: TipOutline
-) -> FloatArray:
+def _features(sighting: Sighting, hand: HandLandmarks, index: int, tip: TipView, outline: TipOutline) -> FloatArray:
     """Return (18,): breadth, camera direction, apparent lengths, network's own pitch, score, which finger.
 
     Lengths are in palms, and across is counted towards the little finger, so that left and right hands agree.
@@ -126,7 +124,7 @@ def _features(
     bones = np.diff(hand.model_mm[numbers[1:]], axis=0)
     pitch = np.arctan2(bones[:, 2], np.linalg.norm(bones[:, :2], axis=1))
     which = np.eye(5)[index]
-    return np.r_[
+    features = np.r_[
         2 * outline.half_breadth_mm / hand.palm_mm / BREADTH_TO_PALM[index],
         away,
         behind[2],
@@ -141,6 +139,7 @@ def _features(
         outline.score,
         which,
     ]
+    return np.asarray(features, dtype=np.float64)
 
 
 def strip_of(tip: TipView, outline: TipOutline, side: float) -> NDArray[np.float32]:
@@ -187,9 +186,7 @@ def contacts(
         axes_mat = view.to_mat(place + axes) - view.to_mat(place)
         sd_mm = sd * breadth
         model = axes_mat.T @ np.diag(sd_mm**2) @ axes_mat
-        camera = at_height_covariance(
-            sighting.camera, sighting.parameter_covariance, pixel, CONTACT_RAY_HEIGHT_MM
-        )[0]
+        camera = at_height_covariance(sighting.camera, sighting.parameter_covariance, pixel, CONTACT_RAY_HEIGHT_MM)[0]
         covariance = model + camera + sighting.scale_covariance(contact[None])[0]
         reason = _why_hidden(tip, sd_mm, pixel[0], sighting)
         if reason is not None:
@@ -220,4 +217,3 @@ def _why_hidden(tip: TipEvidence, sd_mm: FloatArray, pixel: FloatArray, sighting
             "neighbour. Hold the phone level above the middle of the mat, or spread the fingers as they rest."
         )
     return None
-

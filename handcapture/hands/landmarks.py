@@ -105,9 +105,7 @@ class HandNetwork:
         import mediapipe
 
         picture_rgb = np.ascontiguousarray(picture_bgr[..., ::-1])
-        result = self._landmarker.detect(
-            mediapipe.Image(image_format=mediapipe.ImageFormat.SRGB, data=picture_rgb)
-        )
+        result = self._landmarker.detect(mediapipe.Image(image_format=mediapipe.ImageFormat.SRGB, data=picture_rgb))
         height, width = picture_bgr.shape[:2]
         hands = []
         for label, points, model in zip(
@@ -163,7 +161,7 @@ def find_hands(
         curve = (255.0 * (np.arange(256) / 255.0) ** gamma + 0.5).astype(np.uint8)
         found = [
             (label, score, _hand(view, pixels, model, score))
-            for label, score, pixels, model in network.detect(cv2.LUT(picture, curve))
+            for label, score, pixels, model in network.detect(np.asarray(cv2.LUT(picture, curve), np.uint8))
         ]
         found = _distinct(found)
         if len(found) > len(best):
@@ -188,8 +186,7 @@ def _distinct(found: list[tuple[str, float, HandLandmarks]]) -> list[tuple[str, 
     for item in sorted(found, key=lambda entry: -entry[1]):
         hand = item[2]
         if all(
-            np.linalg.norm(hand.points_mm - other[2].points_mm, axis=1).mean() > 0.35 * hand.palm_mm
-            for other in kept
+            np.linalg.norm(hand.points_mm - other[2].points_mm, axis=1).mean() > 0.35 * hand.palm_mm for other in kept
         ):
             kept.append(item)
     return kept
@@ -217,9 +214,7 @@ def _settle(
             "the mat, or measure both together by dropping --one-handed."
         )
     if len(found) > 2:
-        raise PhotoError(
-            f"{name}: {len(found)} hands were found. Take the photo with nobody else's hands on the mat."
-        )
+        raise PhotoError(f"{name}: {len(found)} hands were found. Take the photo with nobody else's hands on the mat.")
     for _, _, hand in found:
         along = hand.points_mm[list(KNUCKLES)].mean(axis=0) - hand.points_mm[WRIST]
         if float(-along[1]) < 0.17 * float(np.linalg.norm(along)):  # more than 80 degrees off

@@ -85,7 +85,7 @@ def look_at_tip(
     finger_index: int,
 ) -> TipView:
     """Return the view of one fingertip, from the full-size photo."""
-    base, middle, last, tip = (hand.points_mm[k] for k in finger_landmarks(finger_index))
+    _, middle, last, tip = (hand.points_mm[k] for k in finger_landmarks(finger_index))
     along = tip - (last if finger_index == 0 else middle)
     forward = along / max(float(np.linalg.norm(along)), 1e-6)
     right = np.array([-forward[1], forward[0]])
@@ -101,7 +101,7 @@ def look_at_tip(
 def _drop(sighting: Sighting, point_mm: FloatArray) -> FloatArray:
     """Carry a point from the landmarks' plane along its ray to the tips' plane."""
     pixel = sighting.camera.project(np.r_[point_mm, LANDMARK_HEIGHT_MM][None])
-    return sighting.camera.at_height(pixel, TIP_HEIGHT_MM)[0]
+    return np.asarray(sighting.camera.at_height(pixel, TIP_HEIGHT_MM)[0], dtype=np.float64)
 
 
 def _template() -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -140,7 +140,7 @@ class _Search:
     def _at(self, x_mm: FloatArray, y_mm: FloatArray) -> NDArray[np.intp]:
         column = np.clip((x_mm * PX_PER_MM).astype(np.intp), 0, self.columns - 1)
         row = np.clip((y_mm * PX_PER_MM).astype(np.intp), 0, self.rows - 1)
-        return row * self.columns + column
+        return np.asarray(row * self.columns + column, dtype=np.intp)
 
     def scores(
         self, x: FloatArray, y: FloatArray, angles: FloatArray, halves: FloatArray

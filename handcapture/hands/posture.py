@@ -39,9 +39,7 @@ _FIRST_MM, _LAST_MM = 14.0, 100.0
 """The stretch of forearm, below the wrist, whose outline is used."""
 
 
-def posture(
-    hand: HandLandmarks, sighting: Sighting, small: tuple[NDArray[np.uint8], float]
-) -> HandPosture:
+def posture(hand: HandLandmarks, sighting: Sighting, small: tuple[NDArray[np.uint8], float]) -> HandPosture:
     """Return the posture of one hand; `small` is the shrunk photo with its scale."""
     points = hand.points_mm
     bone = points[_MIDDLE_KNUCKLE] - points[WRIST]
@@ -60,8 +58,7 @@ def posture(
         wrist_deviation_sd_deg=deviation_sd,
         forearm_seen=found is not None,
         hand_length_mm=hand.palm_mm / PALM_TO_HAND_LENGTH,
-        hand_breadth_mm=float(np.linalg.norm(points[KNUCKLES[0]] - points[KNUCKLES[-1]]))
-        / KNUCKLES_TO_HAND_BREADTH,
+        hand_breadth_mm=float(np.linalg.norm(points[KNUCKLES[0]] - points[KNUCKLES[-1]])) / KNUCKLES_TO_HAND_BREADTH,
     )
 
 
@@ -99,7 +96,7 @@ def _forearm_direction(
     core = round(7 * _PX_PER_MM)
     mask[wrist_row : wrist_row + round(20 * _PX_PER_MM), middle - core : middle + core] = cv2.GC_FGD
     cv2.setRNGSeed(1)
-    cv2.grabCut(picture, mask, None, np.zeros((1, 65)), np.zeros((1, 65)), 3, cv2.GC_INIT_WITH_MASK)
+    cv2.grabCut(picture, mask, (0, 0, 1, 1), np.zeros((1, 65)), np.zeros((1, 65)), 3, cv2.GC_INIT_WITH_MASK)
     skin = ((mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD)).astype(np.uint8)
     count, labels = cv2.connectedComponents(skin)
     if count < 2:

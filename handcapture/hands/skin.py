@@ -26,9 +26,9 @@ _FLOOR: Final = 0.006
 """Added to linear light before the logarithm: black ink then has no tint instead of a noisy one."""
 _CODES = np.arange(256) / 255.0
 # The sRGB transfer curve, IEC 61966-2-1.
-_LINEAR: Final[Picture] = np.where(
-    _CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4
-).astype(np.float32)
+_LINEAR: Final[Picture] = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4).astype(
+    np.float32
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,9 +86,7 @@ def learn_paper(
     return PaperLight(coefficients, sighting.mat.size_mm)
 
 
-def _away_from_hands(
-    view: View, hands: tuple[HandLandmarks, ...], shape: tuple[int, ...]
-) -> NDArray[np.bool_]:
+def _away_from_hands(view: View, hands: tuple[HandLandmarks, ...], shape: tuple[int, ...]) -> NDArray[np.bool_]:
     covered = np.zeros(shape, np.uint8)
     for hand in hands:
         points = view.from_mat(hand.points_mm)
@@ -112,9 +110,7 @@ def brightness_and_tint(colours: NDArray[np.uint8], log_paper: FloatArray) -> Pi
     return np.stack([relative.mean(axis=-1), relative[..., 2] - relative[..., 0]], axis=-1)
 
 
-def learn_skin_tint(
-    pixels: NDArray[np.uint8], sighting: Sighting, paper: PaperLight, hand: HandLandmarks
-) -> float:
+def learn_skin_tint(pixels: NDArray[np.uint8], sighting: Sighting, paper: PaperLight, hand: HandLandmarks) -> float:
     """Return the hand's median tint along its bones, from the full-size photo (last thirds of tips left out)."""
     points = hand.points_mm
     stations = []
