@@ -36,7 +36,7 @@ FLAT_WEIGHT = 4.0
 
 def collect(target: Path) -> None:
     """Run the package on every composed scene and keep what the network will be shown, with the truth."""
-    from scenes import composed_photos
+    from reference import composed_photos
 
     from handcapture.capture import WORKING_PX_PER_MM
     from handcapture.hands.fingertips import CONTACT_RAY_HEIGHT_MM, gather
