@@ -69,13 +69,13 @@ class Look:
 
 
 def linear(codes: Any) -> Picture:
-    """sRGB codes, 0 to 1, to linear light (IEC 61966-2-1)."""
+    """Return linear light for sRGB codes, 0 to 1 (IEC 61966-2-1)."""
     codes = np.asarray(codes)
     return np.where(codes <= 0.04045, codes / 12.92, ((codes + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
 def coded(light: Picture) -> Picture:
-    """Linear light to sRGB codes, 0 to 1 (IEC 61966-2-1)."""
+    """Return sRGB codes, 0 to 1, for linear light (IEC 61966-2-1)."""
     light = np.clip(light, 0, 1)
     return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055).astype(np.float32)
 
@@ -87,7 +87,7 @@ def compose(
     scene: Path,
     papers: list[Paper],
     look: Look = Look(),
-    shrink: int = 1,  # noqa: B008 - frozen
+    shrink: int = 1,
 ) -> tuple[Bytes, dict[str, Any]]:
     """Return the upright photo (BGR) and the truth, with contacts in the mat frame as `contact_mat_mm`.
 

@@ -21,10 +21,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from split import FITTING_SHAPES  # noqa: E402
+from split import FITTING_SHAPES
 
-from handcapture.hands.fingertips import STRIP_COLUMNS, STRIP_HALF_WIDTH, STRIP_ROWS, STRIP_SPAN  # noqa: E402
-from handcapture.hands.outline import PX_PER_MM, TIP_VIEW_MM  # noqa: E402
+from handcapture.hands.fingertips import STRIP_COLUMNS, STRIP_HALF_WIDTH, STRIP_ROWS, STRIP_SPAN
+from handcapture.hands.outline import TIP_VIEW_MM
 
 MODELS = Path(__file__).resolve().parent.parent / "handcapture" / "hands" / "models"
 EPOCHS = 800
