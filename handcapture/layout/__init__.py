@@ -1,0 +1,1 @@
+"""Plan, panel, fit, findings and the layout document."""

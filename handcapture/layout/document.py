@@ -1,0 +1,152 @@
+"""The layout as a JSON document, written and read back."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from handcapture.documents import dump_json, load_json, write_atomically
+from handcapture.errors import DocumentError
+from handcapture.layout.model import Button, Finding, KeepOut, Layout, Panel, Row, Severity
+from handcapture.names import Finger, Side
+from handcapture.version import __version__
+
+KIND = "handcapture.layout"
+VERSION = 1
+
+Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
+Length = Annotated[float, Field(allow_inf_nan=False, gt=0, le=1e5)]
+Gap = Annotated[float, Field(allow_inf_nan=False, ge=0, le=1e5)]
+Place = tuple[Finite, Finite]
+Label = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(extra="ignore", frozen=True)
+
+
+class _KeepOut(_Entry):
+    name: str
+    shape: Literal["circle", "rectangle"]
+    centre_mm: Place
+    diameter_mm: Gap = 0.0
+    size_mm: tuple[Gap, Gap] = (0.0, 0.0)
+    clearance_mm: Gap = 0.0
+    face: Literal["above", "below", "both"] = "both"
+
+
+class _Panel(_Entry):
+    name: Label
+    width_mm: Length
+    height_mm: Length
+    corner_radius_mm: Gap
+    edge_mm: Gap
+    web_mm: Gap
+    thickness_mm: Length | None = None
+    material: str | None = None
+    keep_outs: list[_KeepOut] = []
+
+
+class _Button(_Entry):
+    label: Label
+    side: Side
+    finger: Finger
+    row: Row = "near"
+    hole_mm: Length
+    centre_mm: Place
+    wish_mm: Place
+    moved_mm: Gap
+    landing_probability: Annotated[float, Field(ge=0, le=1)] | None = None
+    fixed: bool = False
+
+
+class _Finding(_Entry):
+    code: str
+    severity: Severity
+    message: str
+    concerns: list[str] = []
+    numbers: dict[str, Finite] = {}
+    remedy: str = ""
+
+
+class _Document(_Entry):
+    frame: Literal["panel"]
+    name: Label
+    panel: _Panel
+    panel_origin_mm: Place
+    buttons: Annotated[list[_Button], Field(min_length=1)]
+    findings: list[_Finding] = []
+    rest_sha256: str | None = None
+    created: str | None = None
+
+    @model_validator(mode="after")
+    def _labels(self) -> _Document:
+        labels = [button.label for button in self.buttons]
+        twice = sorted({label for label in labels if labels.count(label) > 1})
+        if twice:
+            raise ValueError(f"label used twice: {', '.join(twice)}")
+        return self
+
+
+def layout_document(layout: Layout) -> dict[str, Any]:
+    """Return the document of a layout."""
+    return {
+        "schema": f"{KIND}/{VERSION}",
+        "program": f"handcapture {__version__}",
+        "frame": "panel",
+        "frame_note": "mm; origin at the panel's top-left corner, x right, y down towards the person",
+        "name": layout.name,
+        "created": layout.created,
+        "rest_sha256": layout.rest_sha256,
+        "panel_origin_mm": _plain(layout.panel_origin_mm),
+        "panel": _plain(asdict(layout.panel)),
+        "buttons": _plain([asdict(button) for button in layout.buttons]),
+        "findings": _plain([asdict(finding) for finding in layout.findings]),
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Round to a micrometre and turn tuples into lists, so that a document read back is the same one."""
+    if isinstance(value, float):
+        return round(value, 6)
+    if isinstance(value, dict):
+        return {name: _plain(item) for name, item in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(item) for item in value]
+    return value
+
+
+def write_layout(path: Path, layout: Layout) -> None:
+    """Write the layout to `path`, whole or not at all."""
+    write_atomically(path, dump_json(layout_document(layout)))
+
+
+def read_layout(path: Path) -> Layout:
+    """Read a layout. DocumentError names the entry that is wrong."""
+    raw, _ = load_json(path, KIND, VERSION)
+    try:
+        document = _Document.model_validate(raw)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in first["loc"]) or "the document"
+        more = error.error_count() - 1
+        raise DocumentError(
+            f"{path} is not a usable layout: {place}: {first['msg'].removeprefix('Value error, ')}"
+            + (f" (and {more} more)" if more else "")
+            + ". Write it again with handcapture fit."
+        ) from None
+    keep_outs = tuple(KeepOut(**keep_out.model_dump()) for keep_out in document.panel.keep_outs)
+    return Layout(
+        name=document.name,
+        panel=Panel(**{**document.panel.model_dump(), "keep_outs": keep_outs}),
+        panel_origin_mm=document.panel_origin_mm,
+        buttons=tuple(Button(**button.model_dump()) for button in document.buttons),
+        findings=tuple(
+            Finding(**{**finding.model_dump(), "concerns": tuple(finding.concerns)}) for finding in document.findings
+        ),
+        rest_sha256=document.rest_sha256,
+        created=document.created,
+    )

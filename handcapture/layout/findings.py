@@ -1,0 +1,232 @@
+"""Checks of a layout: coded entries that say what is wrong, with numbers, and what would mend it.
+
+An error must not be cut; a warning deserves a look; advice is for comfort. The checks read the finished layout
+and know nothing of how it came about, so that they also judge one that was drawn by hand.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from handcapture.layout.model import Button, Finding, KeepOut, Layout, Panel
+from handcapture.rest import Fingertip, Rest
+
+CAUTIONS: Final = (
+    "Before you cut: check a printed template with a ruler and with the hands. Wear eye protection; clamp the plate\n"
+    "and back it; keep gloves and sleeves away from turning tools; wear a dust mask for MDF. Never laser PVC, vinyl\n"
+    "or an unknown plastic, nor leave a running laser. Local codes and makers' instructions come first.\n"
+    "This is a measuring aid, not medical advice. Stop if it hurts; see a clinician if pain or numbness persists."
+)
+TOLERANCE_MM: Final = 0.005
+FAR_FROM_FINGER_MM: Final = 8.0
+"""A third of a 24 mm hole: from here on a finger has to look for its button (our own figure, no source)."""
+LEAST_LANDING: Final = 0.6
+FINGER_GAP_MM: Final = 6.0
+"""Least edge-to-edge gap of push buttons of different fingers, MIL-STD-1472 (from memory); panels of this kind are
+often closer, hence advice only."""
+UNSURE_SD_MM: Final = 3.0
+
+
+def check_layout(layout: Layout, rest: Rest | None = None) -> tuple[Finding, ...]:
+    """Return all findings, errors first; with the rest, also those that concern the fingers."""
+    found = [*_webs(layout), *_edges(layout), *_keep_outs(layout)]
+    found += _fingers(layout)
+    if rest is not None:
+        found += _rest(layout, rest)
+    order = {"error": 0, "warning": 1, "advice": 2}
+    return tuple(sorted(found, key=lambda finding: order[finding.severity]))
+
+
+def _webs(layout: Layout) -> list[Finding]:
+    found = []
+    for k, first in enumerate(layout.buttons):
+        for second in layout.buttons[k + 1 :]:
+            web = math.dist(first.centre_mm, second.centre_mm) - (first.hole_mm + second.hole_mm) / 2
+            labels = (first.label, second.label)
+            numbers = {"web_mm": round(web, 3), "least_mm": layout.panel.web_mm}
+            if web < 0:
+                found.append(
+                    Finding(
+                        "holes-overlap",
+                        "error",
+                        f"The holes of {first.label} and {second.label} overlap by {-web:.1f} mm.",
+                        labels,
+                        numbers,
+                        "Move one of them.",
+                    )
+                )
+            elif web < layout.panel.web_mm - TOLERANCE_MM:
+                found.append(
+                    Finding(
+                        "web-thin",
+                        "error",
+                        f"{first.label} and {second.label} leave {web:.1f} mm of web, "
+                        f"less than the {layout.panel.web_mm:g} mm asked for.",
+                        labels,
+                        numbers,
+                        f"Move them {layout.panel.web_mm - web:.1f} mm apart.",
+                    )
+                )
+            elif web < FINGER_GAP_MM and (first.side, first.finger) != (second.side, second.finger):
+                found.append(
+                    Finding(
+                        "finger-gap-small",
+                        "advice",
+                        f"{first.label} and {second.label}, worked by different fingers, stand {web:.1f} mm apart.",
+                        labels,
+                        {"gap_mm": round(web, 3), "advised_mm": FINGER_GAP_MM},
+                        f"From {FINGER_GAP_MM:g} mm on, a finger seldom catches its neighbour's button.",
+                    )
+                )
+    return found
+
+
+def inside_mm(button: Button, panel: Panel) -> float:
+    """Return how much panel stands between a hole's edge and the panel's edge, at the closest; below 0 outside."""
+    half_x, half_y = panel.width_mm / 2, panel.height_mm / 2
+    x = abs(button.centre_mm[0] - half_x) - (half_x - panel.corner_radius_mm)
+    y = abs(button.centre_mm[1] - half_y) - (half_y - panel.corner_radius_mm)
+    outside = math.hypot(max(x, 0.0), max(y, 0.0)) + min(max(x, y), 0.0)
+    return panel.corner_radius_mm - outside - button.hole_mm / 2
+
+
+def _edges(layout: Layout) -> list[Finding]:
+    found, panel = [], layout.panel
+    for button in layout.buttons:
+        edge = inside_mm(button, panel)
+        numbers = {"edge_mm": round(edge, 3), "least_mm": panel.edge_mm}
+        if edge < 0:
+            found.append(
+                Finding(
+                    "hole-off-panel",
+                    "error",
+                    f"The hole of {button.label} runs {-edge:.1f} mm over the edge of {panel.name}.",
+                    (button.label,),
+                    numbers,
+                    "Move it inwards or take a larger panel.",
+                )
+            )
+        elif edge < panel.edge_mm - TOLERANCE_MM:
+            found.append(
+                Finding(
+                    "edge-near",
+                    "error",
+                    f"{button.label} is {edge:.1f} mm from the edge; {panel.edge_mm:g} mm are asked for.",
+                    (button.label,),
+                    numbers,
+                    f"Move it {panel.edge_mm - edge:.1f} mm inwards.",
+                )
+            )
+    return found
+
+
+def gap_to_keep_out_mm(button: Button, keep_out: KeepOut) -> float:
+    """Return the distance from a hole's edge to the keep-out's edge; below 0 they overlap."""
+    x = abs(button.centre_mm[0] - keep_out.centre_mm[0])
+    y = abs(button.centre_mm[1] - keep_out.centre_mm[1])
+    if keep_out.shape == "circle":
+        return math.hypot(x, y) - keep_out.diameter_mm / 2 - button.hole_mm / 2
+    x, y = x - keep_out.size_mm[0] / 2, y - keep_out.size_mm[1] / 2
+    return math.hypot(max(x, 0.0), max(y, 0.0)) + min(max(x, y), 0.0) - button.hole_mm / 2
+
+
+def _keep_outs(layout: Layout) -> list[Finding]:
+    found = []
+    for keep_out in layout.panel.keep_outs:
+        for button in layout.buttons:
+            gap = gap_to_keep_out_mm(button, keep_out)
+            if gap < keep_out.clearance_mm - TOLERANCE_MM:
+                found.append(
+                    Finding(
+                        "keep-out-hit",
+                        "error",
+                        f"{button.label} is {gap:.1f} mm from “{keep_out.name}”, "
+                        f"less than the {keep_out.clearance_mm:g} mm asked for.",
+                        (button.label, keep_out.name),
+                        {"gap_mm": round(gap, 3), "least_mm": keep_out.clearance_mm},
+                        f"Move one of them by {keep_out.clearance_mm - gap:.1f} mm.",
+                    )
+                )
+    return found
+
+
+def _fingers(layout: Layout) -> list[Finding]:
+    found = []
+    for button in layout.buttons:
+        finger = f"{button.side} {button.finger}"
+        if button.moved_mm > FAR_FROM_FINGER_MM:
+            found.append(
+                Finding(
+                    "far-from-finger",
+                    "warning",
+                    f"{button.label} stands {button.moved_mm:.1f} mm from where the {finger} wants it.",
+                    (button.label,),
+                    {"moved_mm": round(button.moved_mm, 3)},
+                    "It is fixed there: free it, or accept the stretch."
+                    if button.fixed
+                    else "Give neighbours more room: smaller holes, a thinner web, another row, or no fixed places.",
+                )
+            )
+        landing = button.landing_probability
+        if landing is not None and landing < LEAST_LANDING:
+            found.append(
+                Finding(
+                    "landing-low",
+                    "warning",
+                    f"The {finger} lands on {button.label} in {100 * landing:.0f} of 100 placements only.",
+                    (button.label,),
+                    {"landing_probability": round(landing, 4)},
+                    "A larger hole or a place nearer to the finger helps; more photos tell the place better.",
+                )
+            )
+    return found
+
+
+def _rest(layout: Layout, rest: Rest) -> list[Finding]:
+    tips = {(tip.side, tip.finger): tip for tip in rest.fingertips}
+    found = []
+    for (side, finger), tip in tips.items():
+        labels = tuple(b.label for b in layout.buttons if (b.side, b.finger) == (side, finger))
+        if not labels:
+            continue
+        sd = _largest_sd_mm(tip)
+        if tip.hidden:
+            found.append(
+                Finding(
+                    "finger-hidden",
+                    "warning",
+                    f"The {side} {finger} was hidden in every photo; {', '.join(labels)} rests on a guess.",
+                    labels,
+                    {"sd_mm": round(sd, 3)},
+                    "Take a photo from above the middle of the mat, with the fingers as they rest.",
+                )
+            )
+        elif tip.placements == 1 and sd > UNSURE_SD_MM:
+            found.append(
+                Finding(
+                    "finger-unsure",
+                    "advice",
+                    f"The {side} {finger}'s place is known to ±{2 * sd:.0f} mm only ({', '.join(labels)}).",
+                    labels,
+                    {"sd_mm": round(sd, 3)},
+                    "Measure more placements.",
+                )
+            )
+    if any(tip.spread_is_assumed for tip in tips.values()):
+        found.append(
+            Finding(
+                "spread-assumed",
+                "advice",
+                "How far the fingers wander from one placement to the next was not measured but assumed.",
+                (),
+                {},
+                "Measure three to five placements: lift the hands and lay them down again for each photo.",
+            )
+        )
+    return found
+
+
+def _largest_sd_mm(tip: Fingertip) -> float:
+    (xx, xy), (_, yy) = tip.covariance_mm2.tolist()
+    return math.sqrt((xx + yy) / 2 + math.hypot((xx - yy) / 2, xy))
