@@ -271,17 +271,19 @@ def test_forty_buttons_in_good_time() -> None:
 
 
 @pytest.mark.parametrize(
-    ("panel", "origin"),
+    "panel",
     [
-        (plate(150.0, 110.0), None),
-        (plate(360.0, 55.0), None),
-        (plate(300.0, 160.0, web_mm=40.0, edge_mm=30.0), None),
-        (plate(230.0, 110.0, keep_outs=(round_keep_out(115.0, 55.0, 95.0, 5.0),), edge_mm=10.0), None),
+        plate(150.0, 110.0),
+        plate(310.0, 55.0),
+        plate(240.0, 150.0, web_mm=34.0, edge_mm=25.0),
+        plate(230.0, 110.0, keep_outs=(round_keep_out(115.0, 55.0, 95.0, 5.0),)),
     ],
     ids=["small", "low", "wide webs", "big keep-out"],
 )
-def test_conflicts_are_explained_and_the_ways_out_work(panel: Panel, origin: Any) -> None:
-    rest, plan = rest_at(HAND), plan_of(10, hole_mm=30)
+def test_conflicts_are_explained_and_the_ways_out_work(panel: Panel) -> None:
+    """Ten fingers that come down close together, as for a child's desk; invented."""
+    crowd = [(60.0 + 22 * (k % 5), 60.0 + 25 * (k // 5)) for k in range(10)]
+    rest, plan, origin = rest_at(crowd), plan_of(10, hole_mm=30), None
     with pytest.raises(LayoutError) as caught:
         fit_layout(rest, plan, panel, origin)
     text = str(caught.value)
@@ -307,6 +309,11 @@ def test_conflicts_are_explained_and_the_ways_out_work(panel: Panel, origin: Any
             assert_sound(fit_layout(rest, plan, changed, origin))
             tried += 1
     assert tried >= 1
+
+
+def test_a_panel_too_small_for_the_hands_is_refused() -> None:
+    with pytest.raises(LayoutError, match=r"Plate \(200 × 240 mm\) is too small for these hands.*360 × 129 mm"):
+        fit_layout(rest_at(HAND), plan_of(10), plate(200.0, 240.0))
 
 
 def test_contradictions_are_named() -> None:

@@ -159,7 +159,7 @@ def _fingers(layout: Layout) -> list[Finding]:
             found.append(
                 Finding(
                     "far-from-finger",
-                    "warning",
+                    "error" if button.moved_mm > button.hole_mm and not button.fixed else "warning",
                     f"{button.label} stands {button.moved_mm:.1f} mm from where the {finger} wants it.",
                     (button.label,),
                     {"moved_mm": round(button.moved_mm, 3)},

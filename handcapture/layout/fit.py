@@ -83,13 +83,14 @@ def fit_layout(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | No
     """Return the fitted layout with its findings.
 
     `panel_origin_mm` is where the panel's top-left corner lies in the mat frame; None lets it slide to where
-    the hands want it. InputError when the rest lacks a finger that the plan uses; LayoutError when there is no
-    way to satisfy the panel and the plan together.
+    the hands want it. InputError when the rest lacks a finger that the plan uses; LayoutError when the panel is
+    too small for the hands or there is no way to satisfy it and the plan together.
     """
     order = sorted(range(len(plan.buttons)), key=lambda k: _rank(plan.buttons[k]))
     buttons = [plan.buttons[k] for k in order]
     tips = _tips_of(rest, buttons)
     task = _task(plan, buttons, tips, panel, panel_origin_mm)
+    _refuse_small_panel(task)
     _check_equalities(task, plan)
     centres, origin = _solve(task)
     origin_point = (float(origin[0]), float(origin[1]))
@@ -113,6 +114,19 @@ def fit_layout(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | No
     in_plan_order = tuple(fitted[k] for k in range(len(order)))
     layout = Layout(plan.name, panel, origin_point, in_plan_order, (), rest_sha256(rest))
     return replace(layout, findings=check_layout(layout, rest))
+
+
+def _refuse_small_panel(task: _Task) -> None:
+    """Refuse a panel that falls short of the hands by more than a hole: no finger would find its button."""
+    panel = task.panel
+    margin = (task.radii + panel.edge_mm)[:, None]
+    width, height = (task.wishes + margin).max(axis=0) - (task.wishes - margin).min(axis=0)
+    if max(width - panel.width_mm, height - panel.height_mm) > 2 * float(task.radii.max()):
+        raise LayoutError(
+            f"{panel.name} ({panel.width_mm:g} × {panel.height_mm:g} mm) is too small for these hands: where the "
+            f"fingers want them, the holes with their edges span {width:.0f} × {height:.0f} mm. Take a panel of about "
+            "that size, or give the buttons of the outer fingers to others."
+        )
 
 
 def _rank(button: ButtonWish) -> tuple[int, int, str, str]:
@@ -390,18 +404,21 @@ def _length(vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def _solve(task: _Task) -> tuple[FloatArray, FloatArray]:
     """Return centres (n, 2) in the panel frame and the panel's origin (2,)."""
+    every_pair = np.argwhere(np.triu(np.ones((len(task.names),) * 2, bool), 1))
     while True:
         problem = _Problem(task)
         z = _best(problem)
-        if z is None:
-            pairs = np.argwhere(np.triu(np.ones((len(task.names),) * 2, bool), 1))
-            raise LayoutError(_explain(_Problem(replace(task, pairs=pairs))))
-        centres = problem.centres(z)
-        gaps = np.linalg.norm(centres[:, None] - centres[None], axis=2)
-        short = np.triu(gaps < task.radii[:, None] + task.radii[None] + task.panel.web_mm - FEASIBLE_MM, 1)
-        if not short.any():
-            return centres, problem.origin(z)
-        task = replace(task, pairs=np.unique(np.r_[task.pairs, np.argwhere(short)], axis=0))
+        if z is not None:
+            centres = problem.centres(z)
+            gaps = np.linalg.norm(centres[:, None] - centres[None], axis=2)
+            short = np.triu(gaps < task.radii[:, None] + task.radii[None] + task.panel.web_mm - FEASIBLE_MM, 1)
+            if not short.any():
+                return centres, problem.origin(z)
+            task = replace(task, pairs=np.unique(np.r_[task.pairs, np.argwhere(short)], axis=0))
+        elif len(task.pairs) < len(every_pair):
+            task = replace(task, pairs=every_pair)
+        else:
+            raise LayoutError(_explain(problem))
 
 
 def _starts(problem: _Problem) -> list[FloatArray]:
