@@ -136,9 +136,7 @@ class Camera:
         return float(1 / np.sqrt(abs(np.linalg.det(by_point[0, :, :2]))))
 
 
-def projection_derivatives(
-    parameters: FloatArray, points_mm: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def projection_derivatives(parameters: FloatArray, points_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the pixels (N, 2) of points (N, 3), with their derivatives by the parameters (N, 2, 10) and by
     the point (N, 2, 3).
 

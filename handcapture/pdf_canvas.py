@@ -80,9 +80,7 @@ class Pen:
         """Draw a circle."""
         self.canvas.circle(*self.at(*centre), radius_mm * MM_TO_POINTS, stroke=1, fill=0)
 
-    def rectangle(
-        self, corner: Point, size: Point, radius_mm: float = 0.0, *, fill_grey: float | None = None
-    ) -> None:
+    def rectangle(self, corner: Point, size: Point, radius_mm: float = 0.0, *, fill_grey: float | None = None) -> None:
         """Draw a rectangle from its top-left corner; filled when a grey is given."""
         x, y = self.at(corner[0], corner[1] + size[1])
         if fill_grey is not None:

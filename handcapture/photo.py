@@ -100,9 +100,7 @@ def _open(data: bytes, path: Path) -> tuple[Image.Image, bool]:
             return picture, True
         picture = Image.open(io.BytesIO(data), formats=_FORMATS)
     except UnidentifiedImageError:
-        raise _refuse(
-            path, "is not a photo that can be read", "Use a JPEG, PNG, WebP, TIFF or HEIC file."
-        ) from None
+        raise _refuse(path, "is not a photo that can be read", "Use a JPEG, PNG, WebP, TIFF or HEIC file.") from None
     except InputError:
         raise
     except Exception as error:  # decoders raise many kinds
@@ -144,7 +142,7 @@ def _exif(picture: Image.Image) -> tuple[int, float | None, str | None]:
             focal = equivalent * float(np.hypot(*picture.size)) / FULL_FRAME_DIAGONAL_MM
         stamp = inner.get(_TAKEN)
         if isinstance(stamp, str):
-            taken = datetime.strptime(stamp.strip("\0 "), "%Y:%m:%d %H:%M:%S").isoformat()  # noqa: DTZ007
+            taken = datetime.strptime(stamp.strip("\0 "), "%Y:%m:%d %H:%M:%S").isoformat()
     except Exception:  # noqa: S110
         pass
     return orientation if 1 <= orientation <= 8 else 1, focal, taken
@@ -156,9 +154,7 @@ def _decode(data: bytes, picture: Image.Image, path: Path) -> NDArray[np.uint8]:
         if picture.format in ("JPEG", "MPO") and picture.mode == "RGB":
             if data.rstrip(b"\0")[-2:] != b"\xff\xd9" and b"\xff\xd9" not in data[-65536:]:
                 raise _refuse(path, "is cut short", "Copy it from the phone again.")
-            pixels = cv2.imdecode(
-                np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
-            )
+            pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
             if pixels is None or (pixels.shape[1], pixels.shape[0]) != picture.size:
                 raise _refuse(path, "cannot be decoded", "Copy it from the phone again.")
             return np.asarray(pixels, dtype=np.uint8)
@@ -181,8 +177,13 @@ def _turn(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
     """Apply EXIF orientation 1 to 8."""
     if orientation in (2, 4, 5, 7):
         pixels = np.asarray(cv2.flip(pixels, 0 if orientation == 4 else 1), dtype=np.uint8)
-    turns = {3: cv2.ROTATE_180, 5: cv2.ROTATE_90_COUNTERCLOCKWISE, 6: cv2.ROTATE_90_CLOCKWISE,
-             7: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
+    turns = {
+        3: cv2.ROTATE_180,
+        5: cv2.ROTATE_90_COUNTERCLOCKWISE,
+        6: cv2.ROTATE_90_CLOCKWISE,
+        7: cv2.ROTATE_90_CLOCKWISE,
+        8: cv2.ROTATE_90_COUNTERCLOCKWISE,
+    }
     if orientation in turns:
         pixels = np.asarray(cv2.rotate(pixels, turns[orientation]), dtype=np.uint8)
     return pixels

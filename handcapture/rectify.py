@@ -43,9 +43,7 @@ class View:
     def to_mat(self, points_mm: FloatArray) -> FloatArray:
         """View coordinates in mm (..., 2), from its corner -> mat frame at the view's height."""
         points = np.asarray(points_mm, dtype=np.float64)
-        return np.asarray(
-            self.origin_mm + points[..., :1] * self.right + points[..., 1:] * self.down, dtype=np.float64
-        )
+        return np.asarray(self.origin_mm + points[..., :1] * self.right + points[..., 1:] * self.down, dtype=np.float64)
 
     def from_mat(self, points_mm: FloatArray) -> FloatArray:
         """Mat frame at the view's height (..., 2) -> view coordinates in mm."""
@@ -72,9 +70,7 @@ def sampling_map(camera: Camera, view: View, photo_scale: float) -> tuple[NDArra
     return np.ascontiguousarray(fine[..., 0]), np.ascontiguousarray(fine[..., 1])
 
 
-def rectify(
-    pixels: NDArray[np.uint8], camera: Camera, view: View, photo_scale: float = 1.0
-) -> NDArray[np.uint8]:
+def rectify(pixels: NDArray[np.uint8], camera: Camera, view: View, photo_scale: float = 1.0) -> NDArray[np.uint8]:
     """Return `view` resampled from `pixels`, a photo that was shrunk by `photo_scale` (1 for full size).
 
     `camera` is that of the full-size photo. Outside the photo the nearest edge pixel is repeated.

@@ -122,7 +122,9 @@ def test_draw_everything(measured: Path, run: Run) -> None:
     result = run("draw", measured / "layout.json", *outputs, "--mat", "a3", *photo)
     assert all(Path(name).stat().st_size > 500 for name in names)
     drawing = ezdxf.readfile("panel.dxf")
-    centres = sorted((round(c.dxf.center.x, 2), round(2 * c.dxf.radius, 3)) for c in drawing.query("CIRCLE[layer=='CUT']"))
+    centres = sorted(
+        (round(c.dxf.center.x, 2), round(2 * c.dxf.radius, 3)) for c in drawing.query("CIRCLE[layer=='CUT']")
+    )
     wanted = sorted((round(b["centre_mm"][0], 2), b["hole_mm"]) for b in layout["buttons"])
     assert len(centres) == len(wanted)
     np.testing.assert_allclose(centres, wanted, atol=0.011)

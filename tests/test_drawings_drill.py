@@ -19,9 +19,7 @@ from handcapture.layout.model import Layout
 
 
 def read_back(layout: Layout) -> list[dict[str, str]]:
-    return list(
-        csv.DictReader(io.StringIO(layout_drill_csv(layout).decode("utf-8"), newline=""), strict=True)
-    )
+    return list(csv.DictReader(io.StringIO(layout_drill_csv(layout).decode("utf-8"), newline=""), strict=True))
 
 
 def test_one_line_per_button_from_the_stated_edges():

@@ -100,9 +100,7 @@ def test_outline_is_closed_with_true_arcs(width, height, radius):
 
 def test_drawing_is_not_mirrored(document):
     """Seen from above, going from left little finger over the index to the thumb is a clockwise turn."""
-    little, index, thumb = (
-        document.modelspace().query('CIRCLE[layer=="CUT"]')[k].dxf.center for k in (0, 3, 4)
-    )
+    little, index, thumb = (document.modelspace().query('CIRCLE[layer=="CUT"]')[k].dxf.center for k in (0, 3, 4))
     assert little.x < index.x < thumb.x, "the left hand is on the left"
     assert thumb.y < little.y < index.y, "thumbs are nearest to the person, at the bottom"
     assert (index - little).cross(thumb - index).z < 0
@@ -135,9 +133,7 @@ def test_wishes_are_marked_where_the_finger_wanted_the_button(document):
 
 
 def test_a_faulty_layout_says_so_on_the_drawing():
-    texts = [
-        text.plain_text() for text in read_back(workshop_layout(findings=True)).modelspace().query("TEXT")
-    ]
+    texts = [text.plain_text() for text in read_back(workshop_layout(findings=True)).modelspace().query("TEXT")]
     assert any("NOT TO BE BUILT" in text and "1 error" in text for text in texts)
     texts = [text.plain_text() for text in read_back(workshop_layout()).modelspace().query("TEXT")]
     assert not any("NOT TO BE BUILT" in text for text in texts)
@@ -164,10 +160,7 @@ def test_names_no_user_and_no_path():
     ids=["percent signs", "control code", "carets", "encoded character"],
 )
 def test_control_codes_are_shown_as_written(label, shown):
-    texts = [
-        text.plain_text()
-        for text in read_back(relabelled(workshop_layout(), label)).modelspace().query("TEXT")
-    ]
+    texts = [text.plain_text() for text in read_back(relabelled(workshop_layout(), label)).modelspace().query("TEXT")]
     assert texts.count(f"{shown} Ø24") == 8
 
 

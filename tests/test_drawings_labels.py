@@ -23,15 +23,11 @@ def obstacles(discs=(), rings=(), boxes=(), bounds=BOUNDS):
 
 
 def test_a_lone_label_stands_on_the_side_it_asks_for():
-    (box,) = place_labels(
-        [Wanted((200, 150), 12, (30, 6), toward=(0, -1))], obstacles([(200, 150, 12)]), gap=2
-    )
+    (box,) = place_labels([Wanted((200, 150), 12, (30, 6), toward=(0, -1))], obstacles([(200, 150, 12)]), gap=2)
     assert box == pytest.approx((185, 130, 215, 136))
 
 
-@pytest.mark.parametrize(
-    "toward", [(1, 0), (-1, 0), (0, 1), (1, 1)], ids=["right", "left", "down", "slanting"]
-)
+@pytest.mark.parametrize("toward", [(1, 0), (-1, 0), (0, 1), (1, 1)], ids=["right", "left", "down", "slanting"])
 def test_the_side_is_taken_from_the_direction(toward):
     (box,) = place_labels([Wanted((200, 150), 12, (30, 6), toward)], obstacles(), gap=2)
     middle = np.array([(box[0] + box[2]) / 2 - 200, (box[1] + box[3]) / 2 - 150])
@@ -59,9 +55,7 @@ def test_with_room_enough_nothing_overlaps(seed, count):
     rng = np.random.default_rng(seed)
     places = np.stack(np.meshgrid(np.arange(5) * 75 + 50, np.arange(4) * 65 + 45), axis=-1).reshape(-1, 2)
     discs = [(float(x), float(y), 12.0) for x, y in rng.permutation(places)[:count]]
-    wanted = [
-        Wanted(d[:2], d[2], (float(rng.uniform(10, 45)), 6.0), tuple(rng.normal(size=2))) for d in discs
-    ]
+    wanted = [Wanted(d[:2], d[2], (float(rng.uniform(10, 45)), 6.0), tuple(rng.normal(size=2))) for d in discs]
     boxes = place_labels(wanted, obstacles(discs), gap=2)
     for number, box in enumerate(boxes):
         assert box[2] - box[0] == pytest.approx(wanted[number].size[0])

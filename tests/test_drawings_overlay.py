@@ -61,9 +61,7 @@ def contact(side, finger, place, covariance=1e-6, hidden=False):
 def ten_contacts(**more):
     """Invented: the wishes of the workshop layout, moved onto the mat."""
     layout = workshop_layout()
-    return tuple(
-        contact(b.side, b.finger, np.add(b.wish_mm, layout.panel_origin_mm), **more) for b in layout.buttons
-    )
+    return tuple(contact(b.side, b.finger, np.add(b.wish_mm, layout.panel_origin_mm), **more) for b in layout.buttons)
 
 
 def placement(contacts):
@@ -156,9 +154,7 @@ def test_scale_bar_keeps_off_hands_and_holes():
     for along in np.linspace(0, 50, 11):
         point = np.array([x + along, y])
         for button in layout.buttons:
-            assert (
-                np.linalg.norm(point - np.add(button.centre_mm, layout.panel_origin_mm)) > button.hole_mm / 2
-            )
+            assert np.linalg.norm(point - np.add(button.centre_mm, layout.panel_origin_mm)) > button.hole_mm / 2
         for one in contacts:
             assert abs(point[0] - one.contact_mm[0]) > 20 or point[1] < one.contact_mm[1]
 
@@ -213,9 +209,7 @@ def test_sides_differ_in_shape_as_well_as_colour():
     camera = tilted_camera(photo.size_px)
     pictures = [drawn(photo, camera, placement([contact(s, "index", (210.0, 150.0))])) for s in SIDES]
     x, y = np.round(on_mat(camera, (210.0, 150.0))[0]).astype(int)
-    changed = [
-        np.abs(p[y - 9 : y + 10, x - 9 : x + 10].astype(int) - GREY).max(axis=2) > 20 for p in pictures
-    ]
+    changed = [np.abs(p[y - 9 : y + 10, x - 9 : x + 10].astype(int) - GREY).max(axis=2) > 20 for p in pictures]
     assert (changed[0] != changed[1]).mean() > 0.05
 
 
@@ -313,9 +307,7 @@ def test_all_fingers_have_their_name_and_labels_do_not_overlap(monkeypatch):
     place = overlay.place_labels
     monkeypatch.setattr(overlay, "place_labels", record)
     photo = grey_photo()
-    drawn(
-        photo, tilted_camera(photo.size_px, 15.0), placement(ten_contacts(covariance=1.0)), workshop_layout()
-    )
+    drawn(photo, tilted_camera(photo.size_px, 15.0), placement(ten_contacts(covariance=1.0)), workshop_layout())
     assert len(kept) >= len(FINGERS) * len(SIDES)
     for number, a in enumerate(kept[:10]):
         for b in kept[number + 1 :]:

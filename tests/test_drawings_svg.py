@@ -26,11 +26,7 @@ def read_back(layout: Layout) -> SVG:
 
 
 def cut_elements(drawing: SVG, kind: type) -> list:
-    return [
-        e
-        for e in drawing.elements(lambda e: isinstance(e, kind))
-        if e.values.get("class") in ("hole", "outline")
-    ]
+    return [e for e in drawing.elements(lambda e: isinstance(e, kind)) if e.values.get("class") in ("hole", "outline")]
 
 
 def test_page_is_in_millimetres_and_a_user_unit_is_one():
@@ -105,9 +101,7 @@ def test_metadata_and_tooltips():
     dublin_core = "{http://purl.org/dc/elements/1.1/}"  # Dublin Core element set 1.1
     assert root.findtext(f"{SVG_NAME}metadata/{dublin_core}date") == layout.created
     titles = [
-        hole.findtext(f"{SVG_NAME}title")
-        for hole in root.iter(f"{SVG_NAME}circle")
-        if hole.get("class") == "hole"
+        hole.findtext(f"{SVG_NAME}title") for hole in root.iter(f"{SVG_NAME}circle") if hole.get("class") == "hole"
     ]
     assert titles == [describe_button(button) for button in layout.buttons]
 

@@ -110,9 +110,7 @@ def detected(picture):
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(MARKER_DICTIONARY), parameters)
     corners, numbers, _ = detector.detectMarkers(picture.grey)
     # Pixel centres are at integers, so the page's edge is at -0.5.
-    return {
-        n: (c[0] + 0.5) / picture.px_per_mm for n, c in zip(numbers.ravel().tolist(), corners, strict=True)
-    }
+    return {n: (c[0] + 0.5) / picture.px_per_mm for n, c in zip(numbers.ravel().tolist(), corners, strict=True)}
 
 
 @pytest.mark.parametrize("name", ["a3", "letter-pair"])
@@ -150,9 +148,7 @@ def test_a_photo_of_the_template_is_measured_like_one_of_the_mat():
     )
     corners_mm = np.array([[0.0, 0.0, 0.0], [420.0, 0.0, 0.0], [420.0, 297.0, 0.0], [0.0, 297.0, 0.0]])
     corners_px = corners_mm[:, :2] * picture.px_per_mm - 0.5
-    to_photo = cv2.getPerspectiveTransform(
-        corners_px.astype(np.float32), camera.project(corners_mm).astype(np.float32)
-    )
+    to_photo = cv2.getPerspectiveTransform(corners_px.astype(np.float32), camera.project(corners_mm).astype(np.float32))
     paper = cv2.GaussianBlur(picture.grey, (0, 0), 1.0)
     grey = cv2.warpPerspective(paper, to_photo, (2000, 1500), flags=cv2.INTER_LINEAR, borderValue=120)
     photo = Photo(cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR), "made.jpg", "0" * 64, 1700.0, 0.03, None)

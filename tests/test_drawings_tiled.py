@@ -54,12 +54,7 @@ def test_every_hole_is_printed_in_true_size_on_some_page(paper):
     for page, (across, down), corner in pages_and_corners(layout, paper):
         for button in layout.buttons:
             (x, y), radius = button.centre_mm, button.hole_mm / 2 + 3.5
-            if (
-                across[0] < x - radius
-                and x + radius < across[1]
-                and down[0] < y - radius
-                and y + radius < down[1]
-            ):
+            if across[0] < x - radius and x + radius < across[1] and down[0] < y - radius and y + radius < down[1]:
                 expected = (corner[0] + x, corner[1] + y)
                 centre, diameter = measure_circle(page, expected, button.hole_mm / 2)
                 assert centre == pytest.approx(expected, abs=0.05)

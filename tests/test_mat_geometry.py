@@ -66,9 +66,7 @@ def test_the_papers_are_all_there():
 
 
 def test_an_unknown_mat_is_refused_with_the_choices():
-    with pytest.raises(
-        InputError, match=r"no mat called 'a5'\. Choose one of: a4, letter, a3, tabloid, a4-pair"
-    ):
+    with pytest.raises(InputError, match=r"no mat called 'a5'\. Choose one of: a4, letter, a3, tabloid, a4-pair"):
         mat_by_name("a5")
 
 
@@ -143,11 +141,7 @@ def test_interior_marks_rules_and_card_lie_on_quiet_paper(sheet):
         assert right < inside[2]
         assert bottom < inside[3]
         outline = np.vstack(
-            [
-                np.linspace(a, b, 80)
-                for a in [(left, top), (right, bottom)]
-                for b in [(right, top), (left, bottom)]
-            ]
+            [np.linspace(a, b, 80) for a in [(left, top), (right, bottom)] for b in [(right, top), (left, bottom)]]
         )
         assert distance_to_marks(sheet, outline).min() > 3.0
 

@@ -30,9 +30,7 @@ from handcapture.pdf_canvas import MM_TO_POINTS, new_canvas
 
 PAGES = [(mat, k) for mat in MATS.values() for k in range(len(mat.sheets))]
 each_mat = pytest.mark.parametrize("mat", MATS.values(), ids=lambda mat: mat.name)
-each_page = pytest.mark.parametrize(
-    ("mat", "number"), PAGES, ids=[mat.sheets[number].name for mat, number in PAGES]
-)
+each_page = pytest.mark.parametrize(("mat", "number"), PAGES, ids=[mat.sheets[number].name for mat, number in PAGES])
 CALIBRATION = Path(__file__).parents[1] / "calibration"
 
 

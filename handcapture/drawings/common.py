@@ -34,9 +34,7 @@ def check_drawable(layout: Layout) -> None:
         (panel.height_mm, "height"),
     ):
         if not (math.isfinite(value) and value > 0):
-            raise InputError(
-                f"The panel's {what} is {value} mm, but a length above 0 is needed. Mend the panel."
-            )
+            raise InputError(f"The panel's {what} is {value} mm, but a length above 0 is needed. Mend the panel.")
     largest = min(panel.width_mm, panel.height_mm) / 2
     if not 0 <= panel.corner_radius_mm <= largest:
         raise InputError(
@@ -44,28 +42,19 @@ def check_drawable(layout: Layout) -> None:
             f"{format_mm(largest)} mm, half the panel's shorter side. Mend the panel."
         )
     if not all(math.isfinite(value) for value in layout.panel_origin_mm):
-        raise InputError(
-            f"The layout's panel origin {layout.panel_origin_mm} is not a point. Fit the layout again."
-        )
+        raise InputError(f"The layout's panel origin {layout.panel_origin_mm} is not a point. Fit the layout again.")
     for button in layout.buttons:
         name = f"Button {clean_label(button.label)!r}"
         if not (math.isfinite(button.hole_mm) and button.hole_mm > 0):
             raise InputError(f"{name} has a hole of {button.hole_mm} mm, but a diameter above 0 is needed.")
         if not all(math.isfinite(value) for value in (*button.centre_mm, *button.wish_mm)):
-            raise InputError(
-                f"{name} has no centre that could be drawn ({button.centre_mm}). Fit the layout again."
-            )
+            raise InputError(f"{name} has no centre that could be drawn ({button.centre_mm}). Fit the layout again.")
     for keep_out in panel.keep_outs:
         lengths = (keep_out.diameter_mm,) if keep_out.shape == "circle" else keep_out.size_mm
         numbers = (*keep_out.centre_mm, *lengths, keep_out.clearance_mm)
-        if (
-            not all(math.isfinite(value) for value in numbers)
-            or min(lengths) <= 0
-            or keep_out.clearance_mm < 0
-        ):
+        if not all(math.isfinite(value) for value in numbers) or min(lengths) <= 0 or keep_out.clearance_mm < 0:
             raise InputError(
-                f"The keep-out {clean_label(keep_out.name)!r} has a size or place that cannot be drawn. "
-                "Mend the panel."
+                f"The keep-out {clean_label(keep_out.name)!r} has a size or place that cannot be drawn. Mend the panel."
             )
 
 
@@ -141,9 +130,7 @@ def hole_discs(layout: Layout) -> FloatArray:
     return disc_array((*button.centre_mm, button.hole_mm / 2) for button in layout.buttons)
 
 
-def keep_out_names(
-    layout: Layout, size_mm: float, spots: FloatArray | None = None
-) -> list[tuple[str, Point]]:
+def keep_out_names(layout: Layout, size_mm: float, spots: FloatArray | None = None) -> list[tuple[str, Point]]:
     """Return each keep-out's name in type of `size_mm` and the middle of its place, panel frame.
 
     A name that does not fit inside its keep-out stands beside it, clear of the holes. `spots` are more discs
@@ -155,9 +142,7 @@ def keep_out_names(
     panel = layout.panel
     for keep_out in panel.keep_outs:
         name = describe_keep_out(keep_out)
-        width, height = (
-            (keep_out.diameter_mm, keep_out.diameter_mm) if keep_out.shape == "circle" else keep_out.size_mm
-        )
+        width, height = (keep_out.diameter_mm, keep_out.diameter_mm) if keep_out.shape == "circle" else keep_out.size_mm
         length = text_width(name, 0.72 * size_mm)
         fits = length <= 0.9 * width and size_mm <= 0.9 * height
         if fits and not box_meets_discs(box_around(keep_out.centre_mm, (length, size_mm)), spots):
@@ -188,14 +173,10 @@ def drawing_notes(layout: Layout) -> tuple[str, ...]:
         size += f", {clean_label(panel.material)}"
     title = " · ".join(text for text in (clean_label(layout.name, 60), clean_label(panel.name, 60)) if text)
     lines = [f"{title}: {size}" if title else size]
-    lines.append(
-        "Seen from above, the person's edge at the bottom. All sizes in mm, nominal: no kerf allowance."
-    )
+    lines.append("Seen from above, the person's edge at the bottom. All sizes in mm, nominal: no kerf allowance.")
     faults = sum(finding.severity == "error" for finding in layout.findings)
     if faults:
-        lines.append(
-            f"NOT TO BE BUILT YET: the check of this layout found {faults} error{'s' * (faults > 1)}."
-        )
+        lines.append(f"NOT TO BE BUILT YET: the check of this layout found {faults} error{'s' * (faults > 1)}.")
     return tuple(lines)
 
 

@@ -159,32 +159,22 @@ def _draw_labels(space: Modelspace, layout: Layout) -> None:
         bounds=(1.0, 1.0, panel.width_mm - 1.0, panel.height_mm - 1.0),
     )
     for name, label, box in zip(names, wanted, place_labels(wanted, obstacles, gap=1.5), strict=True):
-        _draw_text(
-            space, name, _up(panel, ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)), LETTER_MM, centred=True
-        )
+        _draw_text(space, name, _up(panel, ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)), LETTER_MM, centred=True)
         end = nearest_point(box, label.anchor)
         distance = math.dist(end, label.anchor)
         if distance > label.radius + 4.0:
-            start = tuple(
-                a + (e - a) * label.radius / distance for a, e in zip(label.anchor, end, strict=True)
-            )
+            start = tuple(a + (e - a) * label.radius / distance for a, e in zip(label.anchor, end, strict=True))
             ends = (_up(panel, (start[0], start[1])), _up(panel, end))
             space.add_line(*ends, dxfattribs={"layer": REFERENCE})
 
 
-def _draw_text(
-    space: Modelspace, text: str, place: Point, height_mm: float, *, centred: bool = False
-) -> None:
+def _draw_text(space: Modelspace, text: str, place: Point, height_mm: float, *, centred: bool = False) -> None:
     """Draw one line of text with its left end, or its middle, at `place`."""
     from ezdxf.enums import TextEntityAlignment
 
     if text:
-        entity = space.add_text(
-            escape_text(text), height=height_mm, dxfattribs={"layer": REFERENCE, "style": "LABELS"}
-        )
-        entity.set_placement(
-            place, align=TextEntityAlignment.MIDDLE_CENTER if centred else TextEntityAlignment.LEFT
-        )
+        entity = space.add_text(escape_text(text), height=height_mm, dxfattribs={"layer": REFERENCE, "style": "LABELS"})
+        entity.set_placement(place, align=TextEntityAlignment.MIDDLE_CENTER if centred else TextEntityAlignment.LEFT)
 
 
 def escape_text(text: str) -> str:

@@ -17,7 +17,7 @@ from handcapture.drawings.common import (
     outline_points,
 )
 from handcapture.drawings.labels import Box, Obstacles, Wanted, disc_array, nearest_point, place_labels
-from handcapture.errors import InputError
+from handcapture.errors import InputError, PhotoError
 from handcapture.fonts import font_file
 from handcapture.layout.model import Layout
 from handcapture.mat.geometry import MATS
@@ -72,8 +72,7 @@ def draw_overlay(
     for contact in contacts:
         if not (np.isfinite(contact.contact_mm).all() and np.isfinite(contact.covariance_mm2).all()):
             raise InputError(
-                f"The {contact.side} {contact.finger} has no position that could be drawn. "
-                "Measure the photo again."
+                f"The {contact.side} {contact.finger} has no position that could be drawn. Measure the photo again."
             )
     if layout is not None:
         check_drawable(layout)
@@ -124,15 +123,23 @@ class _Canvas:
         width, height = (max(1, round(side * scale)) for side in self.size)
         picture = self.picture
         if scale < 1.0:
-            picture = np.asarray(
-                cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8
-            )
+            picture = np.asarray(cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
         return _Canvas(picture, self.camera, unit=max(width, height) / 2400, scale=scale)
 
     def pixels(self, points_mm: FloatArray) -> FloatArray:
         """Project points (N, 2) of the mat to pixels (N, 2) of this canvas; centres of pixels at integers."""
         points = np.column_stack([points_mm, np.zeros(len(points_mm))])
-        return (np.asarray(self.camera.project(points), dtype=np.float64) + 0.5) * self.scale - 0.5
+        try:
+            pixels = self.camera.project(points)
+        except PhotoError:  # some lie beyond the horizon: leave those out, and only those
+            pixels = np.concatenate([self._one(point) for point in points])
+        return (np.asarray(pixels, dtype=np.float64) + 0.5) * self.scale - 0.5
+
+    def _one(self, point: FloatArray) -> FloatArray:
+        try:
+            return self.camera.project(point[None])
+        except PhotoError:
+            return np.full((1, 2), np.nan)
 
     def in_reach(self, points: FloatArray) -> bool:
         """Tell whether points are near enough to the picture to be drawn (not beyond the horizon)."""
@@ -145,9 +152,7 @@ class _Canvas:
             path = np.vstack([points, points[:1]]) if closed else points
             pieces = [path] if dash == 0.0 else _dashes(path, dash * self.unit)
             fixed = [np.round(piece * 16).astype(np.int32) for piece in pieces]
-            cv2.polylines(
-                self.picture, fixed, False, colour, max(1, round(width * self.unit)), cv2.LINE_AA, 4
-            )
+            cv2.polylines(self.picture, fixed, False, colour, max(1, round(width * self.unit)), cv2.LINE_AA, 4)
 
     def haloed(
         self, points: FloatArray, colour: Colour, width: float, *, closed: bool = False, dash: float = 0.0
@@ -239,8 +244,7 @@ def _scale_bar_place(
     if mat_size_mm is not None:
         low, high = np.maximum(low, 32.0), np.minimum(high, np.array(mat_size_mm) - 32.0)
     grid = [
-        np.arange(start, max(stop, start + 1), 4.0)
-        for start, stop in zip(low, high - (SCALE_BAR_MM, 0.0), strict=True)
+        np.arange(start, max(stop, start + 1), 4.0) for start, stop in zip(low, high - (SCALE_BAR_MM, 0.0), strict=True)
     ]
     starts = np.stack(np.meshgrid(*grid), axis=-1).reshape(-1, 2)
     along = np.linspace(-6.0, SCALE_BAR_MM + 6.0, 8)
@@ -271,9 +275,7 @@ def _draw_scale_bar(canvas: _Canvas, start_mm: tuple[float, float]) -> None:
     x, y = start_mm
     half, blocks = 1.25, 5
     step = SCALE_BAR_MM / blocks
-    frame = np.array(
-        [(x, y - half), (x + SCALE_BAR_MM, y - half), (x + SCALE_BAR_MM, y + half), (x, y + half)]
-    )
+    frame = np.array([(x, y - half), (x + SCALE_BAR_MM, y - half), (x + SCALE_BAR_MM, y + half), (x, y + half)])
     canvas.line(canvas.pixels(frame), DARK, 6.0, closed=True)
     canvas.line(canvas.pixels(frame), WHITE, 3.0, closed=True)
     for block in range(blocks):

@@ -73,8 +73,7 @@ def _draw_hole(pen: Pen, button: Button, spots: FloatArray) -> None:
 
     def blocked(arrangement: list[tuple[str, float, float, bool]]) -> int:
         boxes = [
-            box_around((x, y + offset), (text_width(text, 0.72 * size), size))
-            for text, offset, size, _ in arrangement
+            box_around((x, y + offset), (text_width(text, 0.72 * size), size)) for text, offset, size, _ in arrangement
         ]
         return sum(box_meets_discs(box, spots) for box in boxes)
 

@@ -120,10 +120,7 @@ def _draw_button_marks(group: ElementTree.Element, button: Button) -> None:
     x, y = button.centre_mm
     radius = button.hole_mm / 2
     arm = min(2.0, radius / 4)
-    cross = (
-        f"M{_number(x - arm)} {_number(y)}H{_number(x + arm)}"
-        f"M{_number(x)} {_number(y - arm)}V{_number(y + arm)}"
-    )
+    cross = f"M{_number(x - arm)} {_number(y)}H{_number(x + arm)}M{_number(x)} {_number(y - arm)}V{_number(y + arm)}"
     ElementTree.SubElement(group, "path", {"class": "centre", "d": cross})
     colour = _SIDE_COLOURS[button.side]
     wish_x, wish_y = button.wish_mm
@@ -171,9 +168,7 @@ def _draw_keep_outs(group: ElementTree.Element, layout: Layout) -> None:
         _add_label(group, name, middle, _KEEP_OUT_TYPE_MM, "#3A434A")
 
 
-def _add_label(
-    group: ElementTree.Element, text: str, centre: Point, size: float, colour: str, **more: str
-) -> None:
+def _add_label(group: ElementTree.Element, text: str, centre: Point, size: float, colour: str, **more: str) -> None:
     """Add text centred on a point, with a white edge so that lines behind do not disturb it."""
     attributes = {
         "class": "label",

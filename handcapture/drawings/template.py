@@ -149,9 +149,7 @@ def _draw_notes(pen: Pen, layout: Layout, mat: Mat, sheet: Sheet, origin: Point,
     inside = origin[0] >= quiet.x_mm and origin[1] >= quiet.y_mm
     inside &= origin[0] + panel.width_mm <= quiet.x_mm + quiet.width_mm
     if not (inside and origin[1] + panel.height_mm <= quiet.y_mm + quiet.height_mm):
-        lines.append(
-            "The panel is larger than the quiet paper: its edge is left out where it would cross marks."
-        )
+        lines.append("The panel is larger than the quiet paper: its edge is left out where it would cross marks.")
 
     spacing = 1.3 * _TYPE_MM
     size = (max(0.92 * text_width(line, 0.72 * _TYPE_MM) for line in lines), spacing * len(lines))

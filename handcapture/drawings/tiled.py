@@ -51,9 +51,7 @@ def tiling(panel: Panel, paper: str) -> Tiling:
     try:
         width, height = PAPERS_MM[paper.lower()]
     except KeyError:
-        raise InputError(
-            f"There is no paper called {paper!r}. Choose one of: {', '.join(PAPERS_MM)}."
-        ) from None
+        raise InputError(f"There is no paper called {paper!r}. Choose one of: {', '.join(PAPERS_MM)}.") from None
     choices = [
         Tiling(
             page,

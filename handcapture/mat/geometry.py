@@ -280,7 +280,7 @@ def marker_dictionary() -> cv2.aruco.Dictionary:
 def marker_modules(number: int) -> NDArray[np.bool_]:
     """Return the (7, 7) pattern of marker `number`, its black border included; True is black."""
     bits = cv2.aruco.generateImageMarker(marker_dictionary(), number, MARKER_MODULES)
-    return np.asarray(bits) == 0
+    return np.equal(np.asarray(bits, dtype=np.uint8), 0)
 
 
 def black_rectangles(sheet: Sheet) -> tuple[Rectangle, ...]:
@@ -296,9 +296,7 @@ def black_rectangles(sheet: Sheet) -> tuple[Rectangle, ...]:
             edges = np.flatnonzero(np.diff(np.r_[0, bits.astype(np.int8), 0]))
             for start, stop in edges.reshape(-1, 2):
                 found.append(
-                    Rectangle(
-                        x0 + float(start) * module, y0 + row * module, float(stop - start) * module, module
-                    )
+                    Rectangle(x0 + float(start) * module, y0 + row * module, float(stop - start) * module, module)
                 )
     return (*found, *sheet.dot_squares)
 

@@ -1,0 +1,219 @@
+"""Explain the marks by one camera and the places of the sheets: robust least squares with priors.
+
+The unknowns are the camera's PARAMETERS and, for each sheet after the first, its pose in the plane; the first
+sheet defines the mat frame. Priors stand in where a photo cannot tell: seen squarely, a plane leaves focal
+length and height undecided; the principal point near the picture's middle, and k1 near zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from handcapture.camera import PARAMETERS, Camera, projection_derivatives
+from handcapture.errors import PhotoError
+from handcapture.mat.markers import SheetMarkers
+from handcapture.mat.print_scale import PrintScale, place
+from handcapture.mat.saddles import Observed
+from handcapture.photo import FULL_FRAME_DIAGONAL_MM
+
+FloatArray = NDArray[np.float64]
+
+FOCAL_35MM_WITHOUT_EXIF: Final = 27.0
+"""Main cameras of phones: 24 to 30 mm equivalent (common practice, no source); used with 15 % deviation."""
+FOCAL_RELATIVE_SD_WITHOUT_EXIF: Final = 0.15
+CENTRE_SD_SHARE: Final = 0.005
+"""Standard deviation of the principal point from the picture's middle, as a share of its long side."""
+K1_SD: Final = 0.05
+_RING_SD_PX, _DOT_SD_PX = 0.15, 0.25
+"""What saddles are worth before their residuals tell."""
+_LEAST_SD_PX: Final = 0.02
+_ROBUST_AT: Final = 2.0
+"""Residuals beyond so many standard deviations count linearly, not squared."""
+_CAMERA_UNITS: Final = (0.03, 10.0, 10.0, 0.02, 0.01, 0.01, 0.01, 5.0, 5.0, 10.0)
+_POSE_UNITS: Final = (1.0, 1.0, 0.01)
+"""Steps of similar weight, for the solver's trust region."""
+
+
+@dataclass(frozen=True, eq=False)
+class Prior:
+    """What is known of log focal length, principal point and k1 before the marks are looked at, each (4,)."""
+
+    mean: FloatArray
+    sd: FloatArray
+
+    @classmethod
+    def of(cls, size_px: tuple[int, int], focal_px: float | None, focal_relative_sd: float) -> Prior:
+        """Return the prior for a picture (width, height) whose file states `focal_px`, or nothing."""
+        width, height = size_px
+        if focal_px is None:
+            focal_px = FOCAL_35MM_WITHOUT_EXIF * float(np.hypot(width, height)) / FULL_FRAME_DIAGONAL_MM
+            focal_relative_sd = FOCAL_RELATIVE_SD_WITHOUT_EXIF
+        centre_sd = CENTRE_SD_SHARE * max(width, height)
+        return cls(
+            mean=np.array([np.log(focal_px), (width - 1) / 2, (height - 1) / 2, 0.0]),
+            sd=np.array([focal_relative_sd, centre_sd, centre_sd, K1_SD]),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """Camera and sheets, with their covariance.
+
+    `poses` (sheets, 3): x and y mm, turn in radians; the first is zero. `covariance` (P, P) is in the order of
+    PARAMETERS, then the poses after the first. `residual_px` (N, 2) and `noise_px` (N,) belong to the marks.
+    """
+
+    camera: Camera
+    poses: FloatArray
+    covariance: FloatArray
+    residual_px: FloatArray
+    noise_px: FloatArray
+
+    @property
+    def camera_covariance(self) -> FloatArray:
+        """Covariance (10, 10) of the camera, order of PARAMETERS."""
+        return self.covariance[: len(PARAMETERS), : len(PARAMETERS)]
+
+    def pose_sd(self, number: int) -> FloatArray:
+        """Return the standard deviations (3,) of a pose after the first: mm, mm, radians."""
+        start = len(PARAMETERS) + 3 * (number - 1)
+        return np.asarray(np.sqrt(np.diag(self.covariance)[start : start + 3]), dtype=np.float64)
+
+
+def first_guess(sheets: Sequence[SheetMarkers], prior: Prior, scale: PrintScale) -> tuple[Camera, FloatArray]:
+    """Return a camera from the first sheet's markers, and the poses (sheets, 3) as that camera sees them.
+
+    PhotoError when the markers give no pose.
+    """
+    focal, centre = float(np.exp(prior.mean[0])), prior.mean[1:3]
+    matrix = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
+    first = sheets[0]
+    flat = place(first.corners_mm, np.zeros(3), scale)
+    ok, vector, translation = cv2.solvePnP(
+        np.c_[flat, np.zeros(len(flat))], first.corners_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
+    )
+    if not ok:
+        raise PhotoError(
+            "The place of the camera cannot be told from the marks. Take the photo from above the middle of the mat."
+        )
+    rotation = np.asarray(cv2.Rodrigues(vector)[0], dtype=np.float64)
+    camera = Camera(focal, centre, 0.0, rotation, np.asarray(translation, dtype=np.float64).ravel())
+    poses = np.zeros((len(sheets), 3))
+    for k, sheet in enumerate(sheets[1:], start=1):
+        target = camera.at_height(sheet.corners_px, 0.0)
+        source = place(sheet.corners_mm, np.zeros(3), scale)
+        a, b = source - source.mean(axis=0), target - target.mean(axis=0)
+        turn = float(np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum()))
+        middle = place(sheet.corners_mm.mean(axis=0)[None], np.array([0.0, 0.0, turn]), scale)[0]
+        poses[k] = [*(target.mean(axis=0) - middle), turn]
+    return camera, poses
+
+
+def solve(observed: Observed, camera: Camera, poses: FloatArray, prior: Prior, scale: PrintScale) -> Solution:
+    """Fit camera and poses (sheets, 3) to the marks, starting from those given.
+
+    The noise is estimated from the residuals, apart for ring and dots, and weights the second round.
+    """
+    from scipy.optimize import least_squares
+
+    vector = np.concatenate([camera.parameters(), poses[1:].ravel()])
+    units = np.array([*_CAMERA_UNITS, *_POSE_UNITS * (len(poses) - 1)])
+    problem = _Problem(observed, prior, scale, np.where(observed.is_dot, _DOT_SD_PX, _RING_SD_PX))
+    for _ in range(2):
+        vector = least_squares(
+            problem.residuals,
+            vector,
+            problem.jacobian,
+            x_scale=units,
+            loss="soft_l1",
+            f_scale=_ROBUST_AT,
+            xtol=1e-9,
+            max_nfev=60,
+        ).x
+        miss = problem.miss_px(vector)
+        noise = _noise_px(miss, observed.is_dot)
+        last, problem = problem, _Problem(observed, prior, scale, noise)
+    camera = Camera.from_parameters(vector[: len(PARAMETERS)])
+    vector[: len(PARAMETERS)] = camera.parameters()  # covariances refer to the shorter rotation vector
+    return Solution(camera, _poses(vector), last.covariance(vector), miss, noise)
+
+
+def crosscheck_mm(observed: Observed, solution: Solution, prior: Prior, scale: PrintScale) -> float:
+    """Solve from every second mark and predict the others: root mean square error in mm on the mat."""
+    chosen = np.arange(len(observed)) % 2 == 0
+    half = solve(observed.pick(chosen), solution.camera, solution.poses, prior, scale)
+    rest = observed.pick(~chosen)
+    miss = half.camera.at_height(rest.pixels, 0.0) - rest.place(half.poses, scale)
+    return float(np.sqrt((miss**2).sum(axis=1).mean()))
+
+
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    """The least-squares problem: marks, then priors, each over its standard deviation."""
+
+    observed: Observed
+    prior: Prior
+    scale: PrintScale
+    noise_px: FloatArray
+
+    def miss_px(self, vector: FloatArray) -> FloatArray:
+        """Return measured minus expected pixels (N, 2)."""
+        placed = self.observed.place(_poses(vector), self.scale)
+        pixels, _, _ = projection_derivatives(vector[: len(PARAMETERS)], np.c_[placed, np.zeros(len(placed))])
+        return self.observed.pixels - pixels
+
+    def residuals(self, vector: FloatArray) -> FloatArray:
+        marks = self.miss_px(vector) / self.noise_px[:, None]
+        return np.concatenate([marks.ravel(), (vector[:4] - self.prior.mean) / self.prior.sd])
+
+    def jacobian(self, vector: FloatArray) -> FloatArray:
+        known, poses = len(PARAMETERS), _poses(vector)
+        placed = self.observed.place(poses, self.scale)
+        _, by_camera, by_point = projection_derivatives(vector[:known], np.c_[placed, np.zeros(len(placed))])
+        marks = np.zeros((len(placed), 2, len(vector)))
+        marks[:, :, :known] = by_camera
+        for k in range(1, len(poses)):
+            mine, start = self.observed.sheet == k, known + 3 * (k - 1)
+            by_place = by_point[mine, :, :2]
+            x, y = (placed[mine] - poses[k, :2]).T
+            marks[mine, :, start : start + 2] = by_place
+            marks[mine, :, start + 2] = np.einsum("nij,jn->ni", by_place, np.array([-y, x]))
+        marks /= -self.noise_px[:, None, None]
+        priors = np.zeros((4, len(vector)))
+        priors[:, :4] = np.diag(1 / self.prior.sd)
+        return np.concatenate([marks.reshape(-1, len(vector)), priors])
+
+    def covariance(self, vector: FloatArray) -> FloatArray:
+        """Return the covariance at the solution: that of an M-estimate (Huber 1981, section 7.6).
+
+        Information is the Jacobian's, times the square of the mean slope of the influence function over the
+        mean square of the influence; priors enter as they are, less what the loss takes from a strained one.
+        """
+        residuals, jacobian = self.residuals(vector), self.jacobian(vector)
+        root = np.sqrt(1 + (residuals / _ROBUST_AT) ** 2)
+        influence, slope = (residuals / root)[:-4], (1 / root**3)[:-4]
+        lost = len(influence) / max(1, len(influence) - len(vector))
+        variance = lost * float((influence**2).mean()) / float(slope.mean()) ** 2
+        information = jacobian[:-4].T @ jacobian[:-4] / variance
+        information += jacobian[-4:].T @ (jacobian[-4:] / root[-4:, None])
+        return np.asarray(np.linalg.inv(information), dtype=np.float64)
+
+
+def _poses(vector: FloatArray) -> FloatArray:
+    return np.concatenate([np.zeros((1, 3)), vector[len(PARAMETERS) :].reshape(-1, 3)])
+
+
+def _noise_px(miss_px: FloatArray, is_dot: NDArray[np.bool_]) -> FloatArray:
+    """Return each mark's standard deviation per axis (N,), from the median residual of its kind."""
+    noise = np.empty(len(miss_px))
+    for kind in (True, False):
+        mine = is_dot == kind
+        if mine.any():
+            noise[mine] = max(1.4826 * float(np.median(np.abs(miss_px[mine]))), _LEAST_SD_PX)
+    return noise
