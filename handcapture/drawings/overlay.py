@@ -68,7 +68,9 @@ def draw_overlay(
     to `long_side_px` at most, never enlarged, and carries no metadata. InputError when the layout or a
     contact cannot be drawn.
     """
-    contacts = measured.contacts if isinstance(measured, Placement) else measured.fingertips
+    contacts: Sequence[Contact | Fingertip] = (
+        measured.contacts if isinstance(measured, Placement) else measured.fingertips
+    )
     for contact in contacts:
         if not (np.isfinite(contact.contact_mm).all() and np.isfinite(contact.covariance_mm2).all()):
             raise InputError(
@@ -79,6 +81,7 @@ def draw_overlay(
 
     # Lines are drawn at the photo's full size and shrunk with it, which smooths them; text is drawn last.
     full = _Canvas(photo.pixels_bgr.copy(), camera, unit=max(1.0, max(photo.size_px) / long_side_px))
+    contacts = [c for c in contacts if full.in_reach(full.pixels(c.contact_mm[None]))]
     bar_mm = _scale_bar_place(contacts, layout, _mat_size_mm(measured), full)
     if layout is not None:
         _draw_layout(full, layout)
