@@ -7,9 +7,14 @@ import json
 import os
 import tempfile
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from handcapture.errors import DocumentError, InputError, OutputError
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+ModelT = TypeVar("ModelT", bound="BaseModel")
 
 
 def write_atomically(path: Path, data: bytes) -> None:
@@ -91,6 +96,20 @@ def load_json(path: Path, kind: str, version: int) -> tuple[dict[str, Any], int]
             "Update handcapture to open it."
         )
     return document, int(number)
+
+
+def validated(kind: type[ModelT], document: object, path: Path, what: str, remedy: str) -> ModelT:
+    """Return `document` as the pydantic model `kind`. DocumentError names the first entry that is wrong."""
+    from pydantic import ValidationError
+
+    try:
+        return kind.model_validate(document)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in first["loc"]) or "the document"
+        more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
+        problem = first["msg"].removeprefix("Value error, ")
+        raise DocumentError(f"{path} is not a usable {what}: {place}: {problem}{more}. {remedy}") from None
 
 
 def _refuse_constant(name: str) -> float:

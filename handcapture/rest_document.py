@@ -8,9 +8,9 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from handcapture.documents import dump_json, load_json, write_atomically
+from handcapture.documents import dump_json, load_json, validated, write_atomically
 from handcapture.errors import DocumentError
 from handcapture.names import Finger, Side
 from handcapture.rest import Contact, Fingertip, HandPosture, Placement, Rest, Source
@@ -152,17 +152,7 @@ def rest_sha256(rest: Rest) -> str:
 def read_rest(path: Path) -> Rest:
     """Read a rest. DocumentError names the entry that is wrong."""
     raw, _ = load_json(path, KIND, VERSION)
-    try:
-        document = _Document.model_validate(raw)
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"])
-        more = error.error_count() - 1
-        raise DocumentError(
-            f"{path} is not a usable rest: {place}: {first['msg'].removeprefix('Value error, ')}"
-            + (f" (and {more} more)" if more else "")
-            + ". Write it again with handcapture capture."
-        ) from None
+    document = validated(_Document, raw, path, "rest", "Write it again with handcapture capture.")
     seen = [(tip.side, tip.finger) for tip in document.fingertips]
     if len(set(seen)) < len(seen):
         raise DocumentError(f"{path} is not a usable rest: a finger is listed twice.")

@@ -6,10 +6,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from handcapture.documents import dump_json, load_json, write_atomically
-from handcapture.errors import DocumentError
+from handcapture.documents import dump_json, load_json, validated, write_atomically
 from handcapture.layout.model import Button, Finding, KeepOut, Layout, Panel, Row, Severity
 from handcapture.names import Finger, Side
 from handcapture.version import __version__
@@ -127,17 +126,7 @@ def write_layout(path: Path, layout: Layout) -> None:
 def read_layout(path: Path) -> Layout:
     """Read a layout. DocumentError names the entry that is wrong."""
     raw, _ = load_json(path, KIND, VERSION)
-    try:
-        document = _Document.model_validate(raw)
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"]) or "the document"
-        more = error.error_count() - 1
-        raise DocumentError(
-            f"{path} is not a usable layout: {place}: {first['msg'].removeprefix('Value error, ')}"
-            + (f" (and {more} more)" if more else "")
-            + ". Write it again with handcapture fit."
-        ) from None
+    document = validated(_Document, raw, path, "layout", "Write it again with handcapture fit.")
     keep_outs = tuple(KeepOut(**keep_out.model_dump()) for keep_out in document.panel.keep_outs)
     return Layout(
         name=document.name,
