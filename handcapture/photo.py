@@ -65,7 +65,7 @@ def read_photo(path: Path) -> Photo:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         picture, is_heif = _open(data, path)
-        _check_size(picture, path)
+        _check_size(picture.size, path)
         orientation, focal, taken = _exif(picture)
         pixels = _decode(data, picture, path)
     if not is_heif:  # libheif turns the picture itself
@@ -92,6 +92,7 @@ def _open(data: bytes, path: Path) -> tuple[Image.Image, bool]:
             if data[8:12] in (b"hevc", b"msf1"):
                 raise _refuse(path, "is a moving HEIC", "Export a single still photo.")
             heif = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
+            _check_size(heif.size, path)  # before the pixels are asked for: that is when they are decoded
             exif = heif.info.get("exif")
             mode = heif.mode
             picture = Image.frombytes(mode, heif.size, bytes(heif.data), "raw", mode, heif.stride)
@@ -114,8 +115,8 @@ def _refuse(path: Path, what: str, remedy: str) -> InputError:
     return InputError(f"{path} {what}. {remedy}")
 
 
-def _check_size(picture: Image.Image, path: Path) -> None:
-    width, height = picture.size
+def _check_size(size: tuple[int, int], path: Path) -> None:
+    width, height = size
     if width * height > MOST_PIXELS:
         raise _refuse(
             path,

@@ -131,3 +131,29 @@ def test_damage_gives_a_photo_or_a_sentence(place: int, value: int, cut: bool, t
         data[place] = value
     with contextlib.suppress(InputError):
         assert isinstance(read(bytes(data), tmp_path), Photo)
+
+
+HEIC = Path(__file__).parent / "data" / "small.heic"
+"""The picture of `picture()` as HEIC, with a focal length of 26 mm and a made-up location in its EXIF block."""
+
+
+def test_heic() -> None:
+    photo = read_photo(HEIC)
+    assert photo.size_px == SIZE
+    assert photo.focal_prior_px == pytest.approx(26 * 1000 / 43.267)
+    expected = np.asarray(picture())[..., ::-1].astype(int)
+    assert np.abs(photo.pixels_bgr.astype(int) - expected).mean() < 4
+
+
+def test_heic_is_measured_before_it_is_decoded(monkeypatch: pytest.MonkeyPatch) -> None:
+    import pi_heif
+
+    monkeypatch.setattr("handcapture.photo.MOST_PIXELS", 400_000)
+    monkeypatch.setattr(pi_heif.HeifFile, "data", property(lambda self: pytest.fail("decoded")))
+    with pytest.raises(InputError, match="megapixels"):
+        read_photo(HEIC)
+
+
+def test_damaged_heic(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"broken\.heic"):
+        read(HEIC.read_bytes()[:2000], tmp_path, "broken.heic")
