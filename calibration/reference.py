@@ -12,6 +12,7 @@ import json
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Final
 
@@ -47,7 +48,8 @@ def composed_photos(mats: Sequence[str] = ("a3",), names: Sequence[str] | None =
         folder.mkdir(parents=True, exist_ok=True)
     missing = [(mat, name, folders[mat]) for mat, name in wanted if not (folders[mat] / f"{name}.json").is_file()]
     if missing:
-        with ProcessPoolExecutor(2) as pool:
+        # Spawned, not forked: a fork of a process whose libraries run threads may hang.
+        with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
             list(pool.map(_make, missing))
     for mat, name in wanted:
         truth = json.loads((folders[mat] / f"{name}.json").read_text())
