@@ -9,6 +9,7 @@ from __future__ import annotations
 import ast
 import hashlib
 import json
+import re
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -58,7 +59,7 @@ def composed_photos(mats: Sequence[str] = ("a3",), names: Sequence[str] | None =
 
 def look_of(name: str, mat: str) -> Look:
     """Return how this photo is taken: drawn at random, but always the same for one scene and mat."""
-    seed = int.from_bytes(hashlib.sha256(f"{name} {mat}".encode()).digest()[:4], "big")
+    seed = _seed(f"{name} {mat}")
     rng = np.random.default_rng(seed)
     tables = ((96, 120, 150), (60, 78, 98), (205, 210, 212), (70, 66, 62), (118, 140, 128))
     kinds = ("wood", "speckle", "plain")
@@ -80,11 +81,17 @@ def look_of(name: str, mat: str) -> Look:
     )
 
 
+def _seed(text: str) -> int:
+    return int.from_bytes(hashlib.sha256(text.encode()).digest()[:4], "big")
+
+
 def _make(job: tuple[str, str, Path]) -> None:
     mat, name, folder = job
     cv2.setNumThreads(1)
     look = look_of(name, mat)
-    rng = np.random.default_rng(look.seed + 2)
+    # Views of one placement, and one person's placements, share the mat as it lies on the table.
+    sitting = re.sub(r"_view\d$|_(before|after)_\d+$", "", name)
+    rng = np.random.default_rng(_seed(f"{sitting} {mat}"))
     gap, skew = float(rng.uniform(0.0, 3.0)), float(rng.uniform(-0.8, 0.8))
     papers = lay_mat(mat, gap_mm=gap, skew_deg=skew, middle_mm=(float(rng.uniform(-8, 8)), float(rng.uniform(-6, 6))))
     photo, truth = compose(SCENES / name, papers, look)
