@@ -20,6 +20,9 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
+TableKind = Literal["plain", "wood", "speckle"]
+Orientation = Literal[1, 3, 6, 8]
+"""EXIF's tag: how the stored picture is turned (1 upright, 3 upside down, 6 and 8 on a side)."""
 
 PAPER_BLACK: Final = 30
 PAPER_WHITE: Final = 238
@@ -54,7 +57,7 @@ class Look:
     """How the photo is taken. Noise is a standard deviation at middle grey, of 1; gains are red, green, blue."""
 
     table_bgr: tuple[int, int, int] = (96, 120, 150)
-    table_kind: Literal["plain", "wood", "speckle"] = "wood"
+    table_kind: TableKind = "wood"
     k1: float = 0.0
     exposure: float = 1.0
     gains_rgb: tuple[float, float, float] = (1.0, 1.0, 1.0)
@@ -63,7 +66,7 @@ class Look:
     noise: float = 0.006
     sharpen: float = 0.4
     jpeg_quality: int = 90
-    orientation: Literal[1, 3, 6, 8] = 1
+    orientation: Orientation = 1
     focal_in_exif: bool = True
     seed: int = 0
 
@@ -71,13 +74,13 @@ class Look:
 def linear(codes: Any) -> Picture:
     """Return linear light for sRGB codes, 0 to 1 (IEC 61966-2-1)."""
     codes = np.asarray(codes)
-    return np.where(codes <= 0.04045, codes / 12.92, ((codes + 0.055) / 1.055) ** 2.4).astype(np.float32)
+    return np.asarray(np.where(codes <= 0.04045, codes / 12.92, ((codes + 0.055) / 1.055) ** 2.4), np.float32)
 
 
 def coded(light: Picture) -> Picture:
     """Return sRGB codes, 0 to 1, for linear light (IEC 61966-2-1)."""
     light = np.clip(light, 0, 1)
-    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055).astype(np.float32)
+    return np.asarray(np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055), np.float32)
 
 
 _LINEAR: Final = linear(np.arange(256) / 255.0)
@@ -137,7 +140,7 @@ def _layer(path: Path) -> Picture:
     picture = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
     if picture is None:
         raise FileNotFoundError(path)
-    return np.asarray(picture, dtype=np.float32) / 255
+    return np.asarray(picture, np.float32) / np.float32(255)
 
 
 def _table(look: Look, table_to_px: FloatArray, size: tuple[int, int]) -> Picture:
@@ -176,7 +179,8 @@ def _lay(ground: Picture, paper: Paper, table_to_px: FloatArray, size: tuple[int
     # Fine enough for the photo, and no finer: a warp alone would alias.
     excess = picture.shape[1] / width / (1.5 * px_per_mm)
     if excess > 1:
-        picture = cv2.resize(picture, None, fx=1 / excess, fy=1 / excess, interpolation=cv2.INTER_AREA)
+        smaller = cv2.resize(picture, None, fx=1 / excess, fy=1 / excess, interpolation=cv2.INTER_AREA)
+        picture = np.asarray(smaller, np.float32)
     rows, columns = picture.shape
     px_to_mm = np.array(
         [[width / columns, 0, 0.5 * width / columns], [0, height / rows, 0.5 * height / rows], [0, 0, 1]]
@@ -236,7 +240,7 @@ def _develop(photo: Picture, look: Look, rng: np.random.Generator) -> Bytes:
     photo = photo * (1 - look.vignette * radius2[..., None]).astype(np.float32)
     photo *= np.array(look.gains_rgb[::-1], np.float32) * np.float32(look.exposure)
     if look.blur_px:
-        photo = cv2.GaussianBlur(photo, (0, 0), look.blur_px)
+        photo = np.asarray(cv2.GaussianBlur(photo, (0, 0), look.blur_px), np.float32)
     codes = coded(photo)
     if look.noise:
         grain = rng.standard_normal(codes.shape, dtype=np.float32)
@@ -271,7 +275,7 @@ def jpeg(photo: Bytes, look: Look, focal_35mm: float) -> bytes:
 @lru_cache(maxsize=8)
 def printed_sheets(mat_name: str) -> tuple[Bytes, ...]:
     """Return every page of a mat as it comes from the printer: rendered from our PDF, words and rules and all."""
-    import pypdfium2
+    import pypdfium2  # type: ignore[import-untyped]
 
     from handcapture.mat.geometry import MATS
     from handcapture.mat.printing import mat_pdf

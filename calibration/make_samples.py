@@ -15,7 +15,7 @@ from reference import SCENES
 
 SAMPLES = Path(__file__).resolve().parent.parent / "samples"
 MAT = "a3"
-# One person, hands laid down three times; the phone on its shelf saw nearly the same each time.
+# One person, hands laid down three times, the phone put up anew each time; the mat stayed where it was.
 PHOTOS = {
     "rest_1": ("person_before_00", (1.02, 1.0, 0.97), 11),
     "rest_2": ("person_before_02", (1.02, 1.0, 0.97), 12),
