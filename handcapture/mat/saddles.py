@@ -27,7 +27,7 @@ Grey = NDArray[np.uint8]
 RING_REACH_MM: Final = 2.8
 """Ring saddles are looked at as if their pattern ended here: the marker in a white cell begins 2 mm from its
 edges, so 2.8 mm from the corner."""
-_WINDOW_SHARE: Final = 0.62
+_WINDOW_SHARE: Final = 0.56
 _WINDOW_PX: Final = (2, 14)
 """Half the side of the square in which a saddle is measured: share of its reach, and limits."""
 _NEAR, _FAR = 0.28, 0.62
@@ -97,17 +97,15 @@ def observe(
     poses: FloatArray,
     sheets: Sequence[Sheet],
     scale: PrintScale,
-    margin: float = 1.0,
 ) -> Observed:
     """Measure every saddle that can be seen near where `camera` and `poses` (sheets, 3) expect it.
 
-    `margin` widens or narrows the windows in which they are looked for. PhotoError when a part of a sheet
-    would lie behind the camera.
+    PhotoError when a part of a sheet would lie behind the camera.
     """
     parts = []
     for k, (sheet, pose) in enumerate(zip(sheets, poses, strict=True)):
         saddles = saddles_of(sheet)
-        found, good = _observe_sheet(grey, camera, pose, saddles, scale, margin)
+        found, good = _observe_sheet(grey, camera, pose, saddles, scale)
         number = np.full(int(good.sum()), k, dtype=np.intp)
         parts.append(Observed(number, saddles.points_mm[good], found[good], saddles.is_dot[good]))
     return Observed(
@@ -119,7 +117,7 @@ def observe(
 
 
 def _observe_sheet(
-    grey: Grey, camera: Camera, pose: FloatArray, saddles: Saddles, scale: PrintScale, margin: float
+    grey: Grey, camera: Camera, pose: FloatArray, saddles: Saddles, scale: PrintScale
 ) -> tuple[FloatArray, BoolArray]:
     """Return the pixels (N, 2) of all saddles, and which of them were found."""
     steps = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
@@ -127,7 +125,7 @@ def _observe_sheet(
     start, right, down = camera.project(np.c_[flat, np.zeros(len(flat))]).reshape(3, -1, 2)
     px_per_mm = np.stack([right - start, down - start], axis=-1)
     finest = np.linalg.svd(px_per_mm, compute_uv=False)[:, 1]
-    window = np.clip(np.floor(_WINDOW_SHARE * saddles.reach_mm * finest * margin), *_WINDOW_PX).astype(int)
+    window = np.clip(np.floor(_WINDOW_SHARE * saddles.reach_mm * finest), *_WINDOW_PX).astype(int)
     room = np.minimum(start, np.array(grey.shape[::-1]) - 1 - start).min(axis=1)
     inside = room > window + 3
     pixels = start.copy()

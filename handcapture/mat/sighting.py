@@ -133,12 +133,9 @@ def _sight(photo: Photo, wanted: Mat | None, scale: PrintScale) -> Sighting:
     mat, markers = find_mat(grey, wanted)
     prior = Prior.of(photo.size_px, photo.focal_prior_px, photo.focal_prior_relative_sd)
     camera, poses = first_guess(markers, prior, scale)
-    # The first look may miss marks that a bent lens has moved; the second knows the lens.
-    for margin in (1.0, 0.8):
-        seen = observe(grey, camera, poses, mat.sheets, scale, margin)
-        _require_marks(seen, mat, grey)
-        solution = solve(seen, camera, poses, prior, scale)
-        camera, poses = solution.camera, solution.poses
+    seen = observe(grey, camera, poses, mat.sheets, scale)
+    _require_marks(seen, mat, grey)
+    solution = solve(seen, camera, poses, prior, scale)
     used = seen
     for _ in range(3):
         keep = np.linalg.norm(solution.residual_px, axis=1) < OUTLIER_SDS * solution.noise_px

@@ -87,9 +87,10 @@ class Solution:
 
 
 def first_guess(sheets: Sequence[SheetMarkers], prior: Prior, scale: PrintScale) -> tuple[Camera, FloatArray]:
-    """Return a camera from the first sheet's markers, and the poses (sheets, 3) as that camera sees them.
+    """Return camera and poses (sheets, 3) as the markers' corners have them: good to a pixel or so.
 
-    PhotoError when the markers give no pose.
+    A pinhole over the first sheet is the start; then lens and all sheets are fitted, since a bent lens moves
+    saddles farther than they are looked for. PhotoError when the markers give no pose.
     """
     focal, centre = float(np.exp(prior.mean[0])), prior.mean[1:3]
     matrix = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
@@ -112,7 +113,15 @@ def first_guess(sheets: Sequence[SheetMarkers], prior: Prior, scale: PrintScale)
         turn = float(np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum()))
         middle = place(sheet.corners_mm.mean(axis=0)[None], np.array([0.0, 0.0, turn]), scale)[0]
         poses[k] = [*(target.mean(axis=0) - middle), turn]
-    return camera, poses
+    corners_px = np.concatenate([sheet.corners_px for sheet in sheets])
+    corners = Observed(
+        sheet=np.repeat(np.arange(len(sheets)), [len(sheet.corners_px) for sheet in sheets]),
+        points_mm=np.concatenate([sheet.corners_mm for sheet in sheets]),
+        pixels=corners_px,
+        is_dot=np.zeros(len(corners_px), dtype=np.bool_),
+    )
+    fitted = solve(corners, camera, poses, prior, scale)
+    return fitted.camera, fitted.poses
 
 
 def solve(observed: Observed, camera: Camera, poses: FloatArray, prior: Prior, scale: PrintScale) -> Solution:
