@@ -2,7 +2,8 @@
 
 Markers tell which mark is where (`markers`), saddles are measured (`saddles`), one camera explains them all
 (`solve`). What the covariance is not: it holds the noise of the marks and the priors. It does not hold what
-the model cannot express, such as curled paper; that shows in `crosscheck_mm`.
+the model cannot express, such as curled paper; that shows in `crosscheck_mm`. Nor does it hold the size of the print,
+which a photo cannot tell (`Sighting.scale_covariance`); what some can tell is whether both axes came out alike.
 """
 
 from __future__ import annotations
@@ -31,8 +32,17 @@ FloatArray = NDArray[np.float64]
 LEAST_MARKS: Final = 12
 LEAST_MARKS_PER_SHEET: Final = 4
 OUTLIER_SDS: Final = 4.5
+STRETCH_STRAIN: Final = 3.0
+"""Standard deviations of the principal point beyond which the print is taken to be stretched instead."""
+NOTED_STRETCH: Final = 0.001
+MOST_STRAIN: Final = 4.0
+"""Standard deviations by which principal point, lens or stretch of the print may leave what is known of them."""
 WORST_POINT_SD_MM: Final = 1.0
-WORST_CROSSCHECK_MM: Final = 1.5
+WORST_CROSSCHECK_MM: Final = 0.5
+NOTED_CROSSCHECK_MM: Final = 0.2
+CROSSCHECK_REACH: Final = 5.0
+"""Bulges, curls and ripples simulated on A3 put points of the mat off by up to so many times the cross-check, and by
+once to twice on average."""
 WORST_LIFT_MM: Final = 1.0
 """Flat sheets of the reference photos stay below 0.35 mm; one whose edge stands 8 mm up gives 1.6."""
 NOTED_LIFT_MM: Final = 0.5
@@ -71,7 +81,8 @@ class Sighting:
 
     `parameter_covariance` (10, 10) is in the order of `camera.PARAMETERS`. `rms_px` and `worst_px` are the
     distances of the `corners_used` saddles from where the solution expects them; `corners_seen` counts those
-    that were measured before outliers were dropped. `mm_per_px` holds in the middle of the mat.
+    that were measured before outliers were dropped. `mm_per_px` holds in the middle of the mat. `print_scale` is the
+    one that was given, with the ratio of its axes corrected where the photo shows that it must be.
     `crosscheck_mm` is the root mean square error, on the mat, of marks predicted from the other half of them;
     `lift_mm` how far even markers that were not used lie from where a flat sheet has them.
     """
@@ -132,10 +143,15 @@ def _sight(photo: Photo, wanted: Mat | None, scale: PrintScale) -> Sighting:
     grey = np.asarray(cv2.cvtColor(photo.pixels_bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
     mat, markers = find_mat(grey, wanted)
     prior = Prior.of(photo.size_px, photo.focal_prior_px, photo.focal_prior_relative_sd)
-    camera, poses = first_guess(markers, prior, scale)
-    seen = observe(grey, camera, poses, mat.sheets, scale)
+    guess = first_guess(markers, prior, scale)
+    seen = observe(grey, guess.camera, guess.poses, mat.sheets, guess.scale)
     _require_marks(seen, mat, grey)
-    solution = solve(seen, camera, poses, prior, scale)
+    solution = solve(seen, guess.camera, guess.poses, prior, scale)
+    stretch_sd = 0.0
+    if np.abs(solution.strain[1:3]).max() > STRETCH_STRAIN:
+        # Both axes may be off by the scale's own deviation, so half the logarithm of their ratio by 1/√2 of it.
+        stretch_sd = scale.relative_sd / float(np.sqrt(2))
+        solution = solve(seen, guess.camera, guess.poses, prior, scale, stretch_sd)
     used = seen
     for _ in range(3):
         keep = np.linalg.norm(solution.residual_px, axis=1) < OUTLIER_SDS * solution.noise_px
@@ -143,10 +159,11 @@ def _sight(photo: Photo, wanted: Mat | None, scale: PrintScale) -> Sighting:
             break
         used = used.pick(keep)
         _require_marks(used, mat, grey)
-        solution = solve(used, solution.camera, solution.poses, prior, scale)
+        solution = solve(used, solution.camera, solution.poses, prior, scale, stretch_sd)
+    _require_likely(solution)
     _require_firm_pose(mat, solution)
-    crosscheck = crosscheck_mm(used, solution, prior, scale)
-    lift = _lift_mm(markers, solution, scale)
+    crosscheck = crosscheck_mm(used, solution, prior)
+    lift = _lift_mm(markers, solution)
     _require_flat(crosscheck, lift, solution.camera.mm_per_px(np.array(mat.size_mm) / 2))
     return _report(photo, mat, scale, seen, used, solution, crosscheck, lift)
 
@@ -164,6 +181,16 @@ def _require_marks(observed: Observed, mat: Mat, grey: NDArray[np.uint8]) -> Non
     raise PhotoError(f"too few marks of {where} can be measured ({per_sheet.min()}). {fault}")
 
 
+def _require_likely(solution: Solution) -> None:
+    """Refuse what only an unlikely camera or print would explain; a zoomed focal length is likely enough."""
+    if np.abs(solution.strain[1:]).max() > MOST_STRAIN:
+        raise PhotoError(
+            "the marks fit no ordinary photo of this mat: the photo was cropped or edited, its lens bends the picture "
+            "much, or the print is stretched more along one side than along the other. Use the photo as the phone's "
+            "main camera took it, and measure both rules on the mat and give their lengths."
+        )
+
+
 def _require_firm_pose(mat: Mat, solution: Solution) -> None:
     """Refuse a pose that the marks leave loose anywhere on the quiet part of the mat."""
     width, height = mat.size_mm
@@ -178,10 +205,10 @@ def _require_firm_pose(mat: Mat, solution: Solution) -> None:
         )
 
 
-def _lift_mm(markers: Sequence[SheetMarkers], solution: Solution, scale: PrintScale) -> float:
+def _lift_mm(markers: Sequence[SheetMarkers], solution: Solution) -> float:
     """Return how far markers lie from where a flat sheet has them; saddles on a curl would be left out as outliers."""
     misses = [
-        solution.camera.at_height(sheet.corners_px, 0.0) - place(sheet.corners_mm, pose, scale)
+        solution.camera.at_height(sheet.corners_px, 0.0) - place(sheet.corners_mm, pose, solution.scale)
         for sheet, pose in zip(markers, solution.poses, strict=True)
     ]
     # The middle of a marker is steadier than its corners, which blur rounds off.
@@ -210,12 +237,12 @@ def _report(
 ) -> Sighting:
     camera = solution.camera
     miss = np.linalg.norm(solution.residual_px, axis=1)
-    sheets = tuple(_report_sheet(mat, k, scale, seen, used, solution) for k in range(len(mat.sheets)))
+    sheets = tuple(_report_sheet(mat, k, seen, used, solution) for k in range(len(mat.sheets)))
     return Sighting(
         mat=mat,
         camera=camera,
         parameter_covariance=solution.camera_covariance,
-        print_scale=scale,
+        print_scale=solution.scale,
         sheets=sheets,
         size_px=photo.size_px,
         rms_px=float(np.sqrt((miss**2).mean())),
@@ -225,14 +252,12 @@ def _report(
         corners_seen=len(seen),
         crosscheck_mm=crosscheck,
         lift_mm=lift,
-        notes=_notes(camera, mat, scale, sheets, lift),
+        notes=_notes(mat, scale, solution, sheets, crosscheck, lift),
     )
 
 
-def _report_sheet(
-    mat: Mat, number: int, scale: PrintScale, seen: Observed, used: Observed, solution: Solution
-) -> SheetSighting:
-    sheet, pose = mat.sheets[number], solution.poses[number]
+def _report_sheet(mat: Mat, number: int, seen: Observed, used: Observed, solution: Solution) -> SheetSighting:
+    sheet, pose, scale = mat.sheets[number], solution.poses[number], solution.scale
     alone = SheetSighting(
         sheet=sheet,
         offset_mm=pose[:2].copy(),
@@ -256,10 +281,27 @@ def _report_sheet(
 
 
 def _notes(
-    camera: Camera, mat: Mat, scale: PrintScale, sheets: tuple[SheetSighting, ...], lift: float
+    mat: Mat,
+    scale: PrintScale,
+    solution: Solution,
+    sheets: tuple[SheetSighting, ...],
+    crosscheck: float,
+    lift: float,
 ) -> tuple[str, ...]:
-    notes = []
-    if lift > max(NOTED_LIFT_MM, 3 * camera.mm_per_px(np.array(mat.size_mm) / 2)):
+    camera, notes = solution.camera, []
+    wider = (solution.scale.x / solution.scale.y) / (scale.x / scale.y) - 1
+    if abs(wider) > NOTED_STRETCH:
+        along = "width" if wider > 0 else "height"
+        notes.append(
+            f"The print seems to be stretched by {100 * abs(wider):.1f} % along its {along}. This is allowed for; "
+            "measure both rules on the mat to be sure."
+        )
+    if crosscheck > NOTED_CROSSCHECK_MM:
+        notes.append(
+            f"The paper does not lie quite flat: where it is raised, positions may be off by another "
+            f"{CROSSCHECK_REACH * crosscheck:.1f} mm. Tape its corners down and take the photo again."
+        )
+    elif lift > max(NOTED_LIFT_MM, 3 * camera.mm_per_px(np.array(mat.size_mm) / 2)):
         notes.append(
             f"The paper does not lie quite flat: marks are up to {lift:.1f} mm off. Tape its corners down, and trust "
             "fingertips near its edges less."

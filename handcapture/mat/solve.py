@@ -1,14 +1,16 @@
 """Explain the marks by one camera and the places of the sheets: robust least squares with priors.
 
-The unknowns are the camera's PARAMETERS and, for each sheet after the first, its pose in the plane; the first
-sheet defines the mat frame. Priors stand in where a photo cannot tell: seen squarely, a plane leaves focal
-length and height undecided; the principal point near the picture's middle, and k1 near zero.
+The unknowns are the camera's PARAMETERS, the stretch of the print (x grows by its exponential, y shrinks), and for
+each sheet after the first its pose in the plane; the first sheet defines the mat frame. Priors stand in where a photo
+cannot tell: seen squarely, a plane leaves focal length and height undecided; the principal point is near the
+picture's middle, k1 near zero. Stretch and principal point explain much the same: from a photo taken squarely, a
+print that is 0.3 % too wide looks like one seen through a lens that is 3 % off the picture's middle.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -36,8 +38,15 @@ _LEAST_SD_PX: Final = 0.02
 _ROBUST_AT: Final = 2.0
 """Residuals beyond so many standard deviations count linearly, not squared."""
 _CAMERA_UNITS: Final = (0.03, 10.0, 10.0, 0.02, 0.01, 0.01, 0.01, 5.0, 5.0, 10.0)
+_STRETCH_UNIT: Final = 0.003
+_GUESSED_STRETCH_SD: Final = 0.01
+_NO_STRETCH_SD: Final = 1e-6
 _POSE_UNITS: Final = (1.0, 1.0, 0.01)
 """Steps of similar weight, for the solver's trust region."""
+_STRETCH: Final = len(PARAMETERS)
+_FIRST_POSE: Final = _STRETCH + 1
+_PRIORS: Final = (0, 1, 2, 3, _STRETCH)
+"""The unknowns that have a prior."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,15 +74,19 @@ class Prior:
 class Solution:
     """Camera and sheets, with their covariance.
 
-    `poses` (sheets, 3): x and y mm, turn in radians; the first is zero. `covariance` (P, P) is in the order of
-    PARAMETERS, then the poses after the first. `residual_px` (N, 2) and `noise_px` (N,) belong to the marks.
+    `poses` (sheets, 3): x and y mm, turn in radians; the first is zero. `scale` is the print scale that was given,
+    stretched. `covariance` (P, P) is in the order of PARAMETERS, stretch, poses after the first. `residual_px` (N, 2)
+    and `noise_px` (N,) belong to the marks; `strain` (5,) tells how many standard deviations log focal length,
+    principal point, k1 and stretch lie from their priors.
     """
 
     camera: Camera
     poses: FloatArray
+    scale: PrintScale
     covariance: FloatArray
     residual_px: FloatArray
     noise_px: FloatArray
+    strain: FloatArray
 
     @property
     def camera_covariance(self) -> FloatArray:
@@ -82,15 +95,15 @@ class Solution:
 
     def pose_sd(self, number: int) -> FloatArray:
         """Return the standard deviations (3,) of a pose after the first: mm, mm, radians."""
-        start = len(PARAMETERS) + 3 * (number - 1)
+        start = _FIRST_POSE + 3 * (number - 1)
         return np.asarray(np.sqrt(np.diag(self.covariance)[start : start + 3]), dtype=np.float64)
 
 
-def first_guess(sheets: Sequence[SheetMarkers], prior: Prior, scale: PrintScale) -> tuple[Camera, FloatArray]:
-    """Return camera and poses (sheets, 3) as the markers' corners have them: good to a pixel or so.
+def first_guess(sheets: Sequence[SheetMarkers], prior: Prior, scale: PrintScale) -> Solution:
+    """Return camera and sheets as the markers' corners have them: good to a pixel or so.
 
-    A pinhole over the first sheet is the start; then lens and all sheets are fitted, since a bent lens moves
-    saddles farther than they are looked for. PhotoError when the markers give no pose.
+    A pinhole over the first sheet is the start; then lens, stretch and all sheets are fitted, since a bent lens or
+    a stretched print moves saddles farther than they are looked for. PhotoError when the markers give no pose.
     """
     focal, centre = float(np.exp(prior.mean[0])), prior.mean[1:3]
     matrix = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1.0]])
@@ -120,45 +133,61 @@ def first_guess(sheets: Sequence[SheetMarkers], prior: Prior, scale: PrintScale)
         pixels=corners_px,
         is_dot=np.zeros(len(corners_px), dtype=np.bool_),
     )
-    fitted = solve(corners, camera, poses, prior, scale)
-    return fitted.camera, fitted.poses
+    return solve(corners, camera, poses, prior, scale, _GUESSED_STRETCH_SD)
 
 
-def solve(observed: Observed, camera: Camera, poses: FloatArray, prior: Prior, scale: PrintScale) -> Solution:
+def solve(
+    observed: Observed,
+    camera: Camera,
+    poses: FloatArray,
+    prior: Prior,
+    scale: PrintScale,
+    stretch_sd: float = 0.0,
+) -> Solution:
     """Fit camera and poses (sheets, 3) to the marks, starting from those given.
 
-    The noise is estimated from the residuals, apart for ring and dots, and weights the second round.
+    The print may be stretched with standard deviation `stretch_sd`. The noise is estimated from the residuals, apart
+    for ring and dots, and weights the second round.
     """
     from scipy.optimize import least_squares
 
-    vector = np.concatenate([camera.parameters(), poses[1:].ravel()])
-    units = np.array([*_CAMERA_UNITS, *_POSE_UNITS * (len(poses) - 1)])
-    problem = _Problem(observed, prior, scale, np.where(observed.is_dot, _DOT_SD_PX, _RING_SD_PX))
+    vector = np.concatenate([camera.parameters(), [0.0], poses[1:].ravel()])
+    units = np.array([*_CAMERA_UNITS, _STRETCH_UNIT, *_POSE_UNITS * (len(poses) - 1)])
+    noise = np.where(observed.is_dot, _DOT_SD_PX, _RING_SD_PX)
+    problem = _Problem(observed, prior, scale, stretch_sd, noise)
     for _ in range(2):
         vector = least_squares(
             problem.residuals,
             vector,
             problem.jacobian,
             x_scale=units,
-            loss="soft_l1",
+            loss=_loss,  # type: ignore[arg-type]  # the stubs ask for an argument that scipy does not pass
             f_scale=_ROBUST_AT,
             xtol=1e-9,
             max_nfev=60,
         ).x
         miss = problem.miss_px(vector)
         noise = _noise_px(miss, observed.is_dot)
-        last, problem = problem, _Problem(observed, prior, scale, noise)
+        last, problem = problem, _Problem(observed, prior, scale, stretch_sd, noise)
     camera = Camera.from_parameters(vector[: len(PARAMETERS)])
     vector[: len(PARAMETERS)] = camera.parameters()  # covariances refer to the shorter rotation vector
-    return Solution(camera, _poses(vector), last.covariance(vector), miss, noise)
+    return Solution(
+        camera=camera,
+        poses=_poses(vector),
+        scale=_stretched(scale, vector),
+        covariance=last.covariance(vector),
+        residual_px=miss,
+        noise_px=noise,
+        strain=last.residuals(vector)[-len(_PRIORS) :],
+    )
 
 
-def crosscheck_mm(observed: Observed, solution: Solution, prior: Prior, scale: PrintScale) -> float:
+def crosscheck_mm(observed: Observed, solution: Solution, prior: Prior) -> float:
     """Solve from every second mark and predict the others: root mean square error in mm on the mat."""
     chosen = np.arange(len(observed)) % 2 == 0
-    half = solve(observed.pick(chosen), solution.camera, solution.poses, prior, scale)
+    half = solve(observed.pick(chosen), solution.camera, solution.poses, prior, solution.scale)
     rest = observed.pick(~chosen)
-    miss = half.camera.at_height(rest.pixels, 0.0) - rest.place(half.poses, scale)
+    miss = half.camera.at_height(rest.pixels, 0.0) - rest.place(half.poses, half.scale)
     return float(np.sqrt((miss**2).sum(axis=1).mean()))
 
 
@@ -169,33 +198,45 @@ class _Problem:
     observed: Observed
     prior: Prior
     scale: PrintScale
+    stretch_sd: float
     noise_px: FloatArray
+
+    @property
+    def prior_mean(self) -> FloatArray:
+        return np.append(self.prior.mean, 0.0)
+
+    @property
+    def prior_sd(self) -> FloatArray:
+        return np.append(self.prior.sd, max(self.stretch_sd, _NO_STRETCH_SD))
 
     def miss_px(self, vector: FloatArray) -> FloatArray:
         """Return measured minus expected pixels (N, 2)."""
-        placed = self.observed.place(_poses(vector), self.scale)
+        placed = self.observed.place(_poses(vector), _stretched(self.scale, vector))
         pixels, _, _ = projection_derivatives(vector[: len(PARAMETERS)], np.c_[placed, np.zeros(len(placed))])
         return self.observed.pixels - pixels
 
     def residuals(self, vector: FloatArray) -> FloatArray:
         marks = self.miss_px(vector) / self.noise_px[:, None]
-        return np.concatenate([marks.ravel(), (vector[:4] - self.prior.mean) / self.prior.sd])
+        return np.concatenate([marks.ravel(), (vector[list(_PRIORS)] - self.prior_mean) / self.prior_sd])
 
     def jacobian(self, vector: FloatArray) -> FloatArray:
         known, poses = len(PARAMETERS), _poses(vector)
-        placed = self.observed.place(poses, self.scale)
+        scale = _stretched(self.scale, vector)
+        placed = self.observed.place(poses, scale)
+        by_stretch = self.observed.place(poses * [0.0, 0.0, 1.0], replace(scale, y=-scale.y))
         _, by_camera, by_point = projection_derivatives(vector[:known], np.c_[placed, np.zeros(len(placed))])
         marks = np.zeros((len(placed), 2, len(vector)))
         marks[:, :, :known] = by_camera
+        marks[:, :, _STRETCH] = np.einsum("nij,nj->ni", by_point[:, :, :2], by_stretch)
         for k in range(1, len(poses)):
-            mine, start = self.observed.sheet == k, known + 3 * (k - 1)
+            mine, start = self.observed.sheet == k, _FIRST_POSE + 3 * (k - 1)
             by_place = by_point[mine, :, :2]
             x, y = (placed[mine] - poses[k, :2]).T
             marks[mine, :, start : start + 2] = by_place
             marks[mine, :, start + 2] = np.einsum("nij,jn->ni", by_place, np.array([-y, x]))
         marks /= -self.noise_px[:, None, None]
-        priors = np.zeros((4, len(vector)))
-        priors[:, :4] = np.diag(1 / self.prior.sd)
+        priors = np.zeros((len(_PRIORS), len(vector)))
+        priors[:, list(_PRIORS)] = np.diag(1 / self.prior_sd)
         return np.concatenate([marks.reshape(-1, len(vector)), priors])
 
     def covariance(self, vector: FloatArray) -> FloatArray:
@@ -204,18 +245,35 @@ class _Problem:
         Information is the Jacobian's, times the square of the mean slope of the influence function over the
         mean square of the influence; priors enter as they are, less what the loss takes from a strained one.
         """
+        count = 2 * len(self.observed)
         residuals, jacobian = self.residuals(vector), self.jacobian(vector)
-        root = np.sqrt(1 + (residuals / _ROBUST_AT) ** 2)
-        influence, slope = (residuals / root)[:-4], (1 / root**3)[:-4]
-        lost = len(influence) / max(1, len(influence) - len(vector))
+        _, weights, _ = _loss((residuals / _ROBUST_AT) ** 2)
+        influence, slope = (weights * residuals)[:count], weights[:count] ** 3
+        lost = count / max(1, count - len(vector))
         variance = lost * float((influence**2).mean()) / float(slope.mean()) ** 2
-        information = jacobian[:-4].T @ jacobian[:-4] / variance
-        information += jacobian[-4:].T @ (jacobian[-4:] / root[-4:, None])
+        information = jacobian[:count].T @ jacobian[:count] / variance
+        information += jacobian[count:].T @ (jacobian[count:] * weights[count:, None])
         return np.asarray(np.linalg.inv(information), dtype=np.float64)
 
 
+def _loss(squares: FloatArray) -> FloatArray:
+    """Return rho, its first and its second derivative, (3, residuals): soft-l1 for marks and focal length.
+
+    The focal length may be far from its prior, since phones zoom; the other priors, which come last, hold.
+    """
+    root = np.sqrt(1 + squares)
+    rho = np.array([2 * (root - 1), 1 / root, -0.5 / root**3])
+    rho[:, -4:] = [squares[-4:], np.ones(4), np.zeros(4)]
+    return rho
+
+
 def _poses(vector: FloatArray) -> FloatArray:
-    return np.concatenate([np.zeros((1, 3)), vector[len(PARAMETERS) :].reshape(-1, 3)])
+    return np.concatenate([np.zeros((1, 3)), vector[_FIRST_POSE:].reshape(-1, 3)])
+
+
+def _stretched(scale: PrintScale, vector: FloatArray) -> PrintScale:
+    growth = float(np.exp(vector[_STRETCH]))
+    return replace(scale, x=scale.x * growth, y=scale.y / growth)
 
 
 def _noise_px(miss_px: FloatArray, is_dot: NDArray[np.bool_]) -> FloatArray:
