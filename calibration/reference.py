@@ -42,6 +42,15 @@ class ScenePhoto:
     truth: dict[str, Any]
 
 
+@dataclass(frozen=True)
+class Lie:
+    """How a mat lies on the table: its middle, and how far the second sheet of a pair is off and turned."""
+
+    gap_mm: float
+    skew_deg: float
+    middle_mm: tuple[float, float]
+
+
 def scene_names() -> tuple[str, ...]:
     """Return the names of all scenes, sorted."""
     return tuple(sorted(path.parent.name for path in SCENES.glob("*/truth.json")))
@@ -60,9 +69,7 @@ def composed_photos(mats: Sequence[str] = ("a3",), names: Sequence[str] | None =
         folder.mkdir(parents=True, exist_ok=True)
     missing = [(mat, name, folders[mat]) for mat, name in wanted if not (folders[mat] / f"{name}.json").is_file()]
     if missing:
-        # Spawned, not forked: a fork of a process whose libraries run threads may hang.
-        with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-            list(pool.map(_make, missing))
+        _make_all(missing)
     for mat, name in wanted:
         truth = json.loads((folders[mat] / f"{name}.json").read_text())
         yield ScenePhoto(name, mat, folders[mat] / f"{name}.jpg", truth)
@@ -95,19 +102,29 @@ def look_of(name: str, mat: str) -> Look:
     )
 
 
+def lie_of(name: str, mat: str) -> Lie:
+    """Return how the mat lies on the table: drawn at random, but always the same for one sitting and mat."""
+    rng = np.random.default_rng(_seed(f"{sitting(name)} {mat}"))
+    gap, skew = float(rng.uniform(0.0, 3.0)), float(rng.uniform(-0.8, 0.8))
+    return Lie(gap, skew, (float(rng.uniform(-8, 8)), float(rng.uniform(-6, 6))))
+
+
 def _seed(text: str) -> int:
     return int.from_bytes(hashlib.sha256(text.encode()).digest()[:4], "big")
+
+
+def _make_all(jobs: list[tuple[str, str, Path]]) -> None:
+    # Spawned, not forked: a fork of a process whose libraries run threads may hang.
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+        list(pool.map(_make, jobs))
 
 
 def _make(job: tuple[str, str, Path]) -> None:
     mat, name, folder = job
     cv2.setNumThreads(1)
-    look = look_of(name, mat)
-    rng = np.random.default_rng(_seed(f"{sitting(name)} {mat}"))
-    gap, skew = float(rng.uniform(0.0, 3.0)), float(rng.uniform(-0.8, 0.8))
-    papers = lay_mat(mat, gap_mm=gap, skew_deg=skew, middle_mm=(float(rng.uniform(-8, 8)), float(rng.uniform(-6, 6))))
-    photo, truth = compose(SCENES / name, papers, look)
-    truth["gap_mm"], truth["skew_deg"] = gap, skew
+    look, lie = look_of(name, mat), lie_of(name, mat)
+    photo, truth = compose(SCENES / name, lay_mat(mat, lie.gap_mm, lie.skew_deg, lie.middle_mm), look)
+    truth["gap_mm"], truth["skew_deg"] = lie.gap_mm, lie.skew_deg
     write_atomically(folder / f"{name}.jpg", jpeg(photo, look, truth["focal_35mm"]))
     # Written last: a photo counts as made once its truth is there.
     write_atomically(folder / f"{name}.json", json.dumps(truth, indent=1).encode())
@@ -115,10 +132,11 @@ def _make(job: tuple[str, str, Path]) -> None:
 
 def _fingerprint(mat: str) -> str:
     digest = hashlib.sha256()
-    for path in (HERE / "compose.py", HERE / "reference.py"):
-        digest.update(ast.dump(ast.parse(path.read_text())).encode())  # comments and layout do not count
+    digest.update(ast.dump(ast.parse((HERE / "compose.py").read_text())).encode())  # comments and layout do not count
     for sheet in printed_sheets(mat):
         digest.update(sheet.tobytes())
     for path in sorted(SCENES.glob("*/*")):
         digest.update(path.read_bytes())
+    for name in scene_names():
+        digest.update(repr((name, look_of(name, mat), lie_of(name, mat))).encode())
     return digest.hexdigest()[:12]
