@@ -36,7 +36,12 @@ STRETCH_STRAIN: Final = 3.0
 """Standard deviations of the principal point beyond which the print is taken to be stretched instead."""
 NOTED_STRETCH: Final = 0.001
 MOST_STRAIN: Final = 4.0
-"""Standard deviations by which principal point, lens or stretch of the print may leave what is known of them."""
+MOST_STRETCH_STRAIN: Final = 2.5
+"""Standard deviations by which principal point and lens, and the print's stretch, may leave what is known of them. The
+latter is smaller because a photo that was cropped off its middle looks like a stretched print."""
+WORST_TILT_DEG: Final = 45.0
+"""Fingertips were trained and checked up to 33 degrees, and beyond hide each other."""
+COARSE_MM_PER_PX: Final = 0.5
 WORST_POINT_SD_MM: Final = 1.0
 WORST_CROSSCHECK_MM: Final = 0.5
 NOTED_CROSSCHECK_MM: Final = 0.2
@@ -161,10 +166,11 @@ def _sight(photo: Photo, wanted: Mat | None, scale: PrintScale) -> Sighting:
         _require_marks(used, mat, grey)
         solution = solve(used, solution.camera, solution.poses, prior, scale, stretch_sd)
     _require_likely(solution)
+    _require_from_above(solution.camera)
     _require_firm_pose(mat, solution)
     crosscheck = crosscheck_mm(used, solution, prior)
     lift = _lift_mm(markers, solution)
-    _require_flat(crosscheck, lift, solution.camera.mm_per_px(np.array(mat.size_mm) / 2))
+    _require_agreement(crosscheck, lift, solution.camera.mm_per_px(np.array(mat.size_mm) / 2), grey)
     return _report(photo, mat, scale, seen, used, solution, crosscheck, lift)
 
 
@@ -183,11 +189,20 @@ def _require_marks(observed: Observed, mat: Mat, grey: NDArray[np.uint8]) -> Non
 
 def _require_likely(solution: Solution) -> None:
     """Refuse what only an unlikely camera or print would explain; a zoomed focal length is likely enough."""
-    if np.abs(solution.strain[1:]).max() > MOST_STRAIN:
+    *lens, stretch = np.abs(solution.strain[1:])
+    if max(lens) > MOST_STRAIN or stretch > MOST_STRETCH_STRAIN:
         raise PhotoError(
             "the marks fit no ordinary photo of this mat: the photo was cropped or edited, its lens bends the picture "
             "much, or the print is stretched more along one side than along the other. Use the photo as the phone's "
             "main camera took it, and measure both rules on the mat and give their lengths."
+        )
+
+
+def _require_from_above(camera: Camera) -> None:
+    if camera.tilt_deg > WORST_TILT_DEG:
+        raise PhotoError(
+            f"the photo was taken too obliquely, {camera.tilt_deg:.0f} degrees from straight down: fingertips would "
+            "hide behind fingers. Take it from above the middle of the mat, the phone level."
         )
 
 
@@ -216,13 +231,17 @@ def _lift_mm(markers: Sequence[SheetMarkers], solution: Solution) -> float:
     return float(np.sort(lengths)[-_LIFT_RANK])
 
 
-def _require_flat(crosscheck: float, lift: float, mm_per_px: float) -> None:
-    worst = max(crosscheck, lift)
-    if crosscheck > WORST_CROSSCHECK_MM or lift > max(WORST_LIFT_MM, 4 * mm_per_px):
-        raise PhotoError(
-            f"the marks of the mat disagree by {worst:.1f} mm: the paper is curled, folded or pushed up. "
-            "Flatten it (tape its corners) and take the photo again."
+def _require_agreement(crosscheck: float, lift: float, mm_per_px: float, grey: NDArray[np.uint8]) -> None:
+    """Refuse marks that one flat sheet does not explain, and say what is the likeliest cause."""
+    if crosscheck < WORST_CROSSCHECK_MM and lift < max(WORST_LIFT_MM, 4 * mm_per_px):
+        return
+    if mm_per_px > COARSE_MM_PER_PX:
+        cause = f"The mat is too small in the picture ({mm_per_px:.1f} mm per pixel). Take the photo from about 45 cm."
+    else:
+        cause = trouble(grey) or (
+            "The paper is curled, folded or pushed up: flatten it (tape its corners) and take the photo again."
         )
+    raise PhotoError(f"the marks of the mat disagree by {max(crosscheck, lift):.1f} mm. {cause}")
 
 
 def _report(
@@ -298,8 +317,8 @@ def _notes(
         )
     if crosscheck > NOTED_CROSSCHECK_MM:
         notes.append(
-            f"The paper does not lie quite flat: where it is raised, positions may be off by another "
-            f"{CROSSCHECK_REACH * crosscheck:.1f} mm. Tape its corners down and take the photo again."
+            "The paper does not lie quite flat, or the photo is not quite sharp: where the paper is raised, positions "
+            f"may be off by another {CROSSCHECK_REACH * crosscheck:.1f} mm. Tape its corners down and take the photo again."
         )
     elif lift > max(NOTED_LIFT_MM, 3 * camera.mm_per_px(np.array(mat.size_mm) / 2)):
         notes.append(
