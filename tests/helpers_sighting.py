@@ -18,6 +18,7 @@ Picture = NDArray[np.uint8]
 SIZE = (2000, 1500)
 FOCAL_PX = 1350.0
 RASTER_PX_PER_MM = 8.0
+_NODE_PX = 4
 
 
 def camera_over(
@@ -56,12 +57,7 @@ def picture_of(
     mat, scale = MATS[mat_name], scale or PrintScale()
     if poses is None:
         poses = [(0.0, 0.0, 0.0), (mat.sheets[0].width_mm * scale.x, 0.0, 0.0)][: len(mat.sheets)]
-    rows, columns = np.mgrid[0 : size[1], 0 : size[0]]
-    pixels = np.column_stack([columns.ravel(), rows.ravel()]).astype(np.float64)
-    ground = camera.at_height(pixels, 0.0)
-    if bend is not None:
-        for _ in range(4):
-            ground = camera.at_height(pixels, bend(ground))
+    ground = _ground(camera, size, bend)
     picture = np.full(size[::-1], float(table), np.float32)
     for sheet, (x, y, turn_deg) in zip(mat.sheets, poses, strict=True):
         cos, sin = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
@@ -69,11 +65,23 @@ def picture_of(
         raster = 30 + 208 / 255 * sheet_raster(sheet, RASTER_PX_PER_MM).astype(np.float32)
         blur = 0.45 * RASTER_PX_PER_MM * camera.mm_per_px(np.array(mat.size_mm) / 2)
         raster = cv2.GaussianBlur(raster, (0, 0), blur)
-        where = (on_sheet * RASTER_PX_PER_MM - 0.5).astype(np.float32).reshape(*size[::-1], 2)
+        where = (on_sheet * RASTER_PX_PER_MM - 0.5).astype(np.float32)
         seen = cv2.remap(raster, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        inside = ((on_sheet > 0) & (on_sheet < [sheet.width_mm, sheet.height_mm])).all(axis=1).reshape(size[::-1])
+        inside = ((on_sheet > 0) & (on_sheet < [sheet.width_mm, sheet.height_mm])).all(axis=-1)
         picture[inside] = seen[inside]
     return np.asarray(cv2.GaussianBlur(picture, (0, 0), 0.5) + 0.5, np.uint8)
+
+
+def _ground(camera: Camera, size: tuple[int, int], bend: Callable[[FloatArray], FloatArray] | None) -> FloatArray:
+    """Return the mat point (rows, columns, 2) that each pixel sees; between every fourth pixel it is interpolated."""
+    nodes = np.stack(np.meshgrid(*(_NODE_PX * np.arange(-1, n // _NODE_PX + 2) for n in size)), axis=-1)
+    pixels = nodes.reshape(-1, 2).astype(np.float64)
+    points = camera.at_height(pixels, 0.0)
+    if bend is not None:
+        for _ in range(4):
+            points = camera.at_height(pixels, bend(points))
+    columns, rows = ((np.arange(n, dtype=np.float32) / _NODE_PX + 1) for n in size)
+    return np.asarray(cv2.remap(points.reshape(nodes.shape), *np.meshgrid(columns, rows), cv2.INTER_LINEAR), np.float64)
 
 
 def photo_from(picture: Picture, noise: float = 2.0, seed: int = 0, focal_px: float | None = FOCAL_PX) -> Photo:

@@ -60,7 +60,7 @@ class SheetSighting:
     """Where one sheet lies: its top-left corner (`offset_mm`) and turn in the mat frame.
 
     For the second sheet of a pair `gap_mm` is the opening of the seam at its middle, `shift_mm` how far the
-    sheet sits too low, `skew_deg` its turn against the first (clockwise as seen), with `pose_sd`
+    sheet sits too low there, `skew_deg` its turn against the first (clockwise as seen), with `pose_sd`
     (mm, mm, deg). `corners_used` of the sheet's `corners_seen` saddles that were seen served the solution.
     """
 
@@ -289,7 +289,7 @@ def _report_sheet(mat: Mat, number: int, seen: Observed, used: Observed, solutio
         return alone
     middle = np.array([[0.0, sheet.height_mm / 2]])
     gap, shift = (alone.to_mat(middle) - middle * [scale.x, scale.y])[0]
-    x_sd, y_sd, turn_sd = solution.pose_sd(number)
+    x_sd, y_sd, turn_sd = solution.pose_sd(number, middle[0])
     return replace(
         alone,
         gap_mm=float(gap) - mat.sheets[number - 1].width_mm * scale.x,
@@ -318,7 +318,8 @@ def _notes(
     if crosscheck > NOTED_CROSSCHECK_MM:
         notes.append(
             "The paper does not lie quite flat, or the photo is not quite sharp: where the paper is raised, positions "
-            f"may be off by another {CROSSCHECK_REACH * crosscheck:.1f} mm. Tape its corners down and take the photo again."
+            f"may be off by another {CROSSCHECK_REACH * crosscheck:.1f} mm. Tape its corners down and take the photo "
+            "again."
         )
     elif lift > max(NOTED_LIFT_MM, 3 * camera.mm_per_px(np.array(mat.size_mm) / 2)):
         notes.append(

@@ -93,10 +93,16 @@ class Solution:
         """Covariance (10, 10) of the camera, order of PARAMETERS."""
         return self.covariance[: len(PARAMETERS), : len(PARAMETERS)]
 
-    def pose_sd(self, number: int) -> FloatArray:
-        """Return the standard deviations (3,) of a pose after the first: mm, mm, radians."""
+    def pose_sd(self, number: int, point_mm: FloatArray) -> FloatArray:
+        """Return the standard deviations (3,) of where a point (2,) of a sheet after the first lies, and of its turn.
+
+        Millimetres, millimetres, radians.
+        """
         start = _FIRST_POSE + 3 * (number - 1)
-        return np.asarray(np.sqrt(np.diag(self.covariance)[start : start + 3]), dtype=np.float64)
+        x, y = place(point_mm[None], self.poses[number] * [0.0, 0.0, 1.0], self.scale)[0]
+        by_pose = np.array([[1.0, 0.0, -y], [0.0, 1.0, x], [0.0, 0.0, 1.0]])
+        spread = by_pose @ self.covariance[start : start + 3, start : start + 3] @ by_pose.T
+        return np.asarray(np.sqrt(np.diag(spread)), dtype=np.float64)
 
 
 def first_guess(sheets: Sequence[SheetMarkers], prior: Prior, scale: PrintScale) -> Solution:
