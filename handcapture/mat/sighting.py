@@ -41,7 +41,8 @@ MOST_STRETCH_STRAIN: Final = 2.5
 latter is smaller because a photo that was cropped off its middle looks like a stretched print."""
 WORST_TILT_DEG: Final = 45.0
 """Fingertips were trained and checked up to 33 degrees, and beyond hide each other."""
-COARSE_MM_PER_PX: Final = 0.5
+COARSEST_MM_PER_PX: Final = 0.75
+"""A fingertip is then some 20 pixels wide. The smallest photo that is read, filled by an A3 mat, has 0.7."""
 WORST_POINT_SD_MM: Final = 1.0
 WORST_CROSSCHECK_MM: Final = 0.5
 NOTED_CROSSCHECK_MM: Final = 0.2
@@ -166,7 +167,7 @@ def _sight(photo: Photo, wanted: Mat | None, scale: PrintScale) -> Sighting:
         _require_marks(used, mat, grey)
         solution = solve(used, solution.camera, solution.poses, prior, scale, stretch_sd)
     _require_likely(solution)
-    _require_from_above(solution.camera)
+    _require_good_view(solution.camera, mat)
     _require_firm_pose(mat, solution)
     crosscheck = crosscheck_mm(used, solution, prior)
     lift = _lift_mm(markers, solution)
@@ -198,7 +199,13 @@ def _require_likely(solution: Solution) -> None:
         )
 
 
-def _require_from_above(camera: Camera) -> None:
+def _require_good_view(camera: Camera, mat: Mat) -> None:
+    mm_per_px = camera.mm_per_px(np.array(mat.size_mm) / 2)
+    if mm_per_px > COARSEST_MM_PER_PX:
+        raise PhotoError(
+            f"the mat is too small in the picture: a pixel covers {mm_per_px:.1f} mm. Take the photo from about 45 cm, "
+            "so that the mat fills most of it."
+        )
     if camera.tilt_deg > WORST_TILT_DEG:
         raise PhotoError(
             f"the photo was taken too obliquely, {camera.tilt_deg:.0f} degrees from straight down: fingertips would "
@@ -235,12 +242,9 @@ def _require_agreement(crosscheck: float, lift: float, mm_per_px: float, grey: N
     """Refuse marks that one flat sheet does not explain, and say what is the likeliest cause."""
     if crosscheck < WORST_CROSSCHECK_MM and lift < max(WORST_LIFT_MM, 4 * mm_per_px):
         return
-    if mm_per_px > COARSE_MM_PER_PX:
-        cause = f"The mat is too small in the picture ({mm_per_px:.1f} mm per pixel). Take the photo from about 45 cm."
-    else:
-        cause = trouble(grey) or (
-            "The paper is curled, folded or pushed up: flatten it (tape its corners) and take the photo again."
-        )
+    cause = trouble(grey) or (
+        "The paper is curled, folded or pushed up: flatten it (tape its corners) and take the photo again."
+    )
     raise PhotoError(f"the marks of the mat disagree by {max(crosscheck, lift):.1f} mm. {cause}")
 
 
