@@ -55,22 +55,20 @@ def test_projection_is_opencvs(camera: Camera) -> None:
 def test_a_homography_worked_by_hand() -> None:
     """H = [[4,2,0],[0,4,0],[0,1,1]] takes the unit square to (0,0) (4,0) (3,2) (1,2), its middle to (2, 4/3).
 
-    The camera that does so: its matrix is the upper triangle of H's decomposition; here the plane mapping is
-    checked through OpenCV's homography of four of our own projections, which must agree with our inverse.
+    Not to (2, 1), where the middle of those corners' bounding box is. The camera that maps so, by hand: its first
+    column needs centre x = 2 to be square to the second, equal lengths need f² = y (8 - y) of centre y; y = 4 gives
+    f = 4, and K⁻¹H = [[1,0,-1/2],[0,0,-1],[0,1,1]]: it grazes the mat from a height of 1.
     """
     h = np.array([[4.0, 2, 0], [0, 4, 0], [0, 1, 1]])
-    square = np.array([[0.0, 0], [1, 0], [1, 1], [0, 1]])
-    there = cv2.perspectiveTransform(square[None], h)[0]
-    np.testing.assert_allclose(there, [[0, 0], [4, 0], [3, 2], [1, 2]])
-    np.testing.assert_allclose(cv2.perspectiveTransform(np.array([[[0.5, 0.5]]]), h)[0, 0], [2, 4 / 3])
-    camera = camera_over(tilt_deg=25.0)
-    corners = np.array([[0.0, 0], [420, 0], [420, 297], [0, 297]])
-    pixels = camera.project(np.column_stack([corners, np.zeros(4)]))
-    to_mat = cv2.getPerspectiveTransform(pixels.astype(np.float32), corners.astype(np.float32))
-    probe = np.array([[700.0, 500.0], [1200.0, 900.0]])
-    np.testing.assert_allclose(
-        camera.at_height(probe, 0.0), cv2.perspectiveTransform(probe[None], to_mat)[0], atol=2e-3
-    )
+    rotation = np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]])
+    camera = Camera(4.0, np.array([2.0, 4.0]), 0.0, rotation, np.array([-0.5, -1.0, 1.0]))
+    mat = np.array([[0.0, 0], [1, 0], [1, 1], [0, 1], [0.5, 0.5]])
+    pixels = np.array([[0.0, 0], [4, 0], [3, 2], [1, 2], [2, 4 / 3]])
+    np.testing.assert_allclose(cv2.perspectiveTransform(mat[None], h)[0], pixels, atol=1e-12)
+    np.testing.assert_allclose(camera.project(np.column_stack([mat, np.zeros(5)])), pixels, atol=1e-12)
+    np.testing.assert_allclose(camera.at_height(pixels, 0.0), mat, atol=1e-12)
+    np.testing.assert_allclose(camera.centre_mm, [0.5, -1, 1], atol=1e-12)
+    assert camera.tilt_deg == pytest.approx(90.0)
 
 
 def test_parallax_by_hand() -> None:
