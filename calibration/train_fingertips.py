@@ -2,6 +2,8 @@
 
     python calibration/train_fingertips.py collect tips.npz     # runs the package up to the network's input
     python calibration/train_fingertips.py train tips.npz       # writes hands/models/fingertip.{onnx,json}
+    python calibration/train_fingertips.py swapped tips.npz     # the same with the halves changed round: writes
+                                                                # calibration/models, for the benches only
 
 Training needs PyTorch and onnx (pip install torch onnx); the program itself does not. The split is by hand
 shape:
@@ -21,12 +23,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from split import FITTING_SHAPES
+from split import FITTING_SHAPES, REPORTING_SHAPES
 
 from handcapture.hands.fingertips import STRIP_COLUMNS, STRIP_HALF_WIDTH, STRIP_ROWS, STRIP_SPAN
 from handcapture.hands.outline import TIP_VIEW_MM
 
 MODELS = Path(__file__).resolve().parent.parent / "handcapture" / "hands" / "models"
+SWAPPED_MODELS = Path(__file__).resolve().parent / "models"
 EPOCHS = 800
 ENSEMBLE = 3
 CHI2_95 = 5.991
@@ -54,7 +57,7 @@ def collect(target: Path) -> None:
             rows.setdefault(name, []).append(value)
 
     with HandNetwork() as network:
-        for scene in composed_photos():
+        for scene in composed_photos(("a3", "a4-pair")):
             photo = read_photo(scene.photo)
             sighting = sight(photo)
             small = shrink(photo, sighting, WORKING_PX_PER_MM)
@@ -83,14 +86,14 @@ def collect(target: Path) -> None:
     np.savez(target, **{name: np.array(values) for name, values in rows.items()})
 
 
-def train(source: Path) -> None:
-    """Train the ensemble, calibrate its deviations, export both."""
+def train(source: Path, shapes: frozenset[str] = FITTING_SHAPES, folder: Path = MODELS) -> None:
+    """Train the ensemble on the hand `shapes`, calibrate its deviations, export both into `folder`."""
     import torch
     from torch import nn
     from torch.nn import functional
 
     data = np.load(source)
-    fitting = np.flatnonzero([shape in FITTING_SHAPES for shape in data["shape"]])
+    fitting = np.flatnonzero([shape in shapes for shape in data["shape"]])
     planes = torch.tensor(np.stack([data["brightness"], data["tint"]], 1).astype(np.float32))
     planes[:, 0].clamp_(-5.0, 1.0)
     planes[:, 1].clamp_(-0.5, 2.0)
@@ -225,7 +228,7 @@ def train(source: Path) -> None:
         return (out[:, :2] - wanted).numpy(), out[:, 2:].numpy(), 2 * outline[index, 3].numpy()
 
     misses, sds, breadths = [], [], []
-    for shape in sorted(FITTING_SHAPES):
+    for shape in sorted(shapes):
         held = fitting[data["shape"][fitting] == shape]
         others = fitting[data["shape"][fitting] != shape]
         ensemble = Ensemble([fit(others, EPOCHS // 2, seed) for seed in range(2)]).eval()
@@ -245,7 +248,7 @@ def train(source: Path) -> None:
     print(f"factors on stated deviations, along and across: {factor[0]:.2f}, {factor[1]:.2f}")
 
     final = Ensemble([fit(fitting, EPOCHS, seed) for seed in range(ENSEMBLE)]).eval()
-    shown = [np.flatnonzero([shape not in FITTING_SHAPES for shape in data["shape"]])]
+    shown = [np.flatnonzero([shape not in shapes for shape in data["shape"]])]
     miss, sd, breadth = judge(final, shown[0][data["visible"][shown[0]] > 0.8])
     error_mm = np.linalg.norm(miss, axis=1) * breadth
     inside = (miss**2 / ((sd**2 + floor**2) * np.array(factor) ** 2)).sum(1) < CHI2_95
@@ -257,16 +260,16 @@ def train(source: Path) -> None:
     torch.onnx.export(
         final,
         example,
-        str(MODELS / "fingertip.onnx"),
+        str(folder / "fingertip.onnx"),
         input_names=["strip", "features"],
         output_names=["offset"],
         dynamo=False,
         opset_version=13,
     )
-    (MODELS / "fingertip.json").write_text(
+    (folder / "fingertip.json").write_text(
         json.dumps(
             {
-                "trained_on": "fitting half of the reference scenes, shapes " + ", ".join(sorted(FITTING_SHAPES)),
+                "trained_on": "reference scenes of the hand shapes " + ", ".join(sorted(shapes)),
                 "sd_factor": [round(f, 4) for f in factor],
                 "sd_floor_breadths": floor,
             },
@@ -277,6 +280,13 @@ def train(source: Path) -> None:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) != 3 or sys.argv[1] not in ("collect", "train"):
+    what, file = (sys.argv[1], Path(sys.argv[2])) if len(sys.argv) == 3 else ("", Path())
+    if what == "collect":
+        collect(file)
+    elif what == "train":
+        train(file)
+    elif what == "swapped":
+        SWAPPED_MODELS.mkdir(exist_ok=True)
+        train(file, REPORTING_SHAPES, SWAPPED_MODELS)
+    else:
         sys.exit(__doc__)
-    {"collect": collect, "train": train}[sys.argv[1]](Path(sys.argv[2]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 from handcapture.hands.fingertips import FingertipNetwork, contacts, gather
 from handcapture.hands.landmarks import HandNetwork, find_hands, shrink
@@ -19,10 +20,10 @@ WORKING_PX_PER_MM = 2.0
 class Networks:
     """Both networks, loaded once for any number of photos. A context manager."""
 
-    def __init__(self) -> None:
-        """Load them; HandcaptureError when the weights are damaged."""
+    def __init__(self, fingertip_folder: Path | None = None) -> None:
+        """Load them; HandcaptureError when the weights are damaged. Benches may name other fingertip weights."""
         self.hands = HandNetwork()
-        self.fingertips = FingertipNetwork()
+        self.fingertips = FingertipNetwork(fingertip_folder)
 
     def __enter__(self) -> Networks:
         return self

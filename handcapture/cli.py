@@ -119,6 +119,9 @@ def mat(paper: str, output: Path, as_json: bool) -> None:
     help="What a ruler reads on the mat's two 150 mm rules, in mm: along the width, along the height.",
 )
 @click.option("--one-handed", is_flag=True, help="One hand a photo, while the other holds the phone.")
+@click.option(
+    "--views", is_flag=True, help="The photos show one placement from 2 to 4 sides; nothing moved between them."
+)
 @click.option("--overlay", type=_PATH, metavar="FOLDER", help="Also write each photo with what was measured on it.")
 @click.option("--leave-out", is_flag=True, help="Leave photos out that cannot be measured, and go on.")
 @_json_option
@@ -130,6 +133,7 @@ def capture(
     mat_name: str | None,
     ruler: tuple[float, float] | None,
     one_handed: bool,
+    views: bool,
     overlay: Path | None,
     leave_out: bool,
     as_json: bool,
@@ -143,6 +147,7 @@ def capture(
     \b
     Examples:
       handcapture capture one.jpg two.jpg three.jpg --output rest.json --overlay seen
+      handcapture capture --views above.jpg leftwards.jpg rightwards.jpg --output rest.json
       handcapture capture left.jpg right.jpg --one-handed --ruler 149.6 149.8 --output rest.json
     """
     from handcapture.mat.sighting import PrintScale
@@ -169,7 +174,13 @@ def capture(
         good = len(photos) - len(refused)
         hint = "" if leave_out or not good else f"\nThe other {good} could be measured: --leave-out goes on with them."
         raise PhotoError(f"{len(refused)} of {len(photos)} photos:\n" + "\n".join(map(str, refused)) + hint)
-    rest = pool([c.placement for c in captures])
+    if views:
+        from handcapture.views import join_views
+
+        placements = [join_views(captures)]
+    else:
+        placements = [c.placement for c in captures]
+    rest = pool(placements)
     write_rest(output, rest)
     if as_json:
         _print_json(
@@ -503,16 +514,19 @@ def _print_rest(rest: Rest, captures: Sequence[Capture], output: Path) -> None:
 def _advice(rest: Rest, captures: Sequence[Capture]) -> list[str]:
     """Return each note once, and what would make the measurement better."""
     texts = list(rest.notes)
+    joined = any(len(placement.sources) > 1 for placement in rest.placements)
+    still_hidden = {(tip.side, tip.finger) for tip in rest.fingertips if tip.hidden}
     for result in captures:
         name = result.placement.sources[0].photo_name
         texts += [text for text in result.sighting.notes if text not in texts]
         for contact in result.placement.contacts:
-            if contact.hidden and contact.advice:
+            told = not joined or (contact.side, contact.finger) in still_hidden
+            if contact.hidden and contact.advice and told:
                 texts.append(f"{name}: the {contact.side} {contact.finger} is hidden. {contact.advice}")
     if rest.placement_count < 3:
         texts.append(
-            "So few photos tell little of how far the fingers wander; much of it is assumed. Lift the hands, lay them "
-            "down again, and give three to five photos together."
+            "So few placements tell little of how far the fingers wander; much of it is assumed. Lift the hands, lay "
+            "them down again, and give photos of three to five placements together."
         )
     return texts
 

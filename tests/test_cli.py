@@ -184,6 +184,15 @@ def test_one_bad_photo_among_good_ones(run: Run, tmp_path: Path) -> None:
     assert json.loads(Path("rest.json").read_text())["placements"] == 1
 
 
+def test_views_of_hands_that_moved(run: Run) -> None:
+    photos = [SAMPLES / "rest_1.jpg", SAMPLES / "rest_2.jpg"]
+    result = run("capture", "--views", *photos, "--output", "rest.json", code=3)
+    assert "moved between the photos" in result.stderr
+    result = run("capture", "--views", photos[0], "--output", "rest.json", code=2)
+    assert "2 to 4" in result.stderr
+    assert not Path("rest.json").exists()
+
+
 def test_the_same_photo_twice(run: Run) -> None:
     photo = SAMPLES / "rest_1.jpg"
     result = run("capture", photo, photo, "--output", "rest.json", code=2)

@@ -14,6 +14,7 @@ from __future__ import annotations
 import importlib.resources
 import json
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 import cv2
@@ -67,9 +68,9 @@ class TipEvidence:
 class FingertipNetwork:
     """The contact network, loaded once."""
 
-    def __init__(self) -> None:
-        """Load the weights and the calibration of their uncertainty."""
-        models = importlib.resources.files("handcapture.hands").joinpath("models")
+    def __init__(self, folder: Path | None = None) -> None:
+        """Load the weights and the calibration of their uncertainty; from another `folder` for benches."""
+        models = folder or importlib.resources.files("handcapture.hands").joinpath("models")
         data = np.frombuffer(models.joinpath("fingertip.onnx").read_bytes(), np.uint8)
         self._net = cv2.dnn.readNetFromONNX(data)
         calibration = json.loads(models.joinpath("fingertip.json").read_text())

@@ -90,7 +90,8 @@ class Sighting:
     that were measured before outliers were dropped. `mm_per_px` holds in the middle of the mat. `print_scale` is the
     one that was given, with the ratio of its axes corrected where the photo shows that it must be.
     `crosscheck_mm` is the root mean square error, on the mat, of marks predicted from the other half of them;
-    `lift_mm` how far even markers that were not used lie from where a flat sheet has them.
+    `lift_mm` how far even markers that were not used lie from where a flat sheet has them. `marks` are the saddles
+    used, `mark_noise_px` (N,) their standard deviations; `focal_prior_px` is what the file states.
     """
 
     mat: Mat
@@ -106,7 +107,16 @@ class Sighting:
     corners_seen: int
     crosscheck_mm: float
     lift_mm: float
+    marks: Observed
+    mark_noise_px: FloatArray
+    focal_prior_px: float | None
+    focal_prior_relative_sd: float
     notes: tuple[str, ...] = ()
+
+    @property
+    def poses(self) -> FloatArray:
+        """Where the sheets lie, (sheets, 3): x and y of the top-left corner, mm, and turn in radians."""
+        return np.array([[*sheet.offset_mm, np.radians(sheet.rotation_deg)] for sheet in self.sheets])
 
     @property
     def tilt_deg(self) -> float:
@@ -275,6 +285,10 @@ def _report(
         corners_seen=len(seen),
         crosscheck_mm=crosscheck,
         lift_mm=lift,
+        marks=used,
+        mark_noise_px=solution.noise_px,
+        focal_prior_px=photo.focal_prior_px,
+        focal_prior_relative_sd=photo.focal_prior_relative_sd,
         notes=_notes(mat, scale, solution, sheets, crosscheck, lift),
     )
 
