@@ -72,6 +72,22 @@ def dump_json(document: dict[str, Any]) -> bytes:
     return (text + "\n").encode()
 
 
+def plain(value: Any) -> Any:
+    """Return arrays, tuples and numbers as JSON has them, rounded to a micrometre, finer than anything measured.
+
+    A document that is read back and written again is then the same one.
+    """
+    if hasattr(value, "tolist"):  # arrays and numbers of numpy, which need not be imported for this
+        value = value.tolist()
+    if isinstance(value, float):
+        return round(value, 6)
+    if isinstance(value, dict):
+        return {name: plain(item) for name, item in value.items()}
+    if isinstance(value, tuple | list):
+        return [plain(item) for item in value]
+    return value
+
+
 def load_json(path: Path, kind: str, version: int) -> tuple[dict[str, Any], int]:
     """Return a document of `kind` (as in "handcapture.rest") and its version, at most `version`.
 

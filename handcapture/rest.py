@@ -255,7 +255,6 @@ def _pool_finger(contacts: list[tuple[int, Contact]], spread: FloatArray, assume
         mean = np.linalg.solve(weights.sum(axis=0), np.einsum("nij,nj->i", weights, places))
         widened = covariances + spread * _widening(len(contacts) - 1)
         covariance = np.linalg.inv(np.linalg.inv(widened).sum(axis=0))
-    reach = np.mean([contact.reach for _, contact in contacts], axis=0)
     return Fingertip(
         side=first.side,
         finger=first.finger,
@@ -263,11 +262,17 @@ def _pool_finger(contacts: list[tuple[int, Contact]], spread: FloatArray, assume
         covariance_mm2=(covariance + covariance.T) / 2,
         spread_mm2=spread,
         spread_is_assumed=assumed,
-        reach=reach / max(float(np.linalg.norm(reach)), 1e-9),
+        reach=mean_direction([contact.reach for _, contact in contacts]),
         breadth_mm=float(np.mean([contact.breadth_mm for _, contact in contacts])),
         hidden=all(contact.hidden for _, contact in contacts),
         placements=len(contacts),
     )
+
+
+def mean_direction(directions: Sequence[FloatArray]) -> FloatArray:
+    """Return the unit vector (2,) along the mean of unit vectors."""
+    mean = np.mean(directions, axis=0)
+    return np.asarray(mean / max(float(np.linalg.norm(mean)), 1e-9), dtype=np.float64)
 
 
 def _mean_posture(postures: list[HandPosture]) -> HandPosture:

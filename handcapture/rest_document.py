@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from handcapture.documents import dump_json, load_json, validated, write_atomically
+from handcapture.documents import dump_json, load_json, plain, validated, write_atomically
 from handcapture.errors import DocumentError
 from handcapture.names import Finger, Side
 from handcapture.rest import Contact, Fingertip, HandPosture, Placement, Rest, Source
@@ -99,19 +99,8 @@ class _Document(_Entry):
     notes: list[str] = []
 
 
-def _plain(value: Any) -> Any:
-    """Turn arrays and numpy numbers into rounded plain ones; a micrometre is finer than anything measured."""
-    if isinstance(value, np.ndarray):
-        return [_plain(item) for item in value.tolist()]
-    if isinstance(value, float):
-        return round(value, 6)
-    if isinstance(value, tuple | list):
-        return [_plain(item) for item in value]
-    return value
-
-
 def _fields(item: Any) -> dict[str, Any]:
-    return {name: _plain(getattr(item, name)) for name in item.__dataclass_fields__}
+    return {name: plain(getattr(item, name)) for name in item.__dataclass_fields__}
 
 
 def rest_document(rest: Rest) -> dict[str, Any]:

@@ -24,9 +24,9 @@ from handcapture.capture import Capture
 from handcapture.errors import InputError, PhotoError
 from handcapture.hands.fingertips import CONTACT_RAY_HEIGHT_MM
 from handcapture.mat.sighting import Sighting
-from handcapture.mat.solve import Prior
+from handcapture.mat.solve import Prior, mark_derivatives
 from handcapture.names import FINGERS, SIDES, Finger, Side
-from handcapture.rest import Contact, Placement
+from handcapture.rest import Contact, Placement, mean_direction
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array
@@ -45,11 +45,17 @@ _ROBUST_AT: Final = 2.0
 
 @dataclass(frozen=True, eq=False)
 class _Sight:
-    """One fingertip in one view: number of view and tip, pixel (2,), and the root of the model's information."""
+    """One fingertip in one view: number of view and tip, the contact, and the pixel (2,) that was named.
+
+    `own` (2, 2) is the covariance of the fingertip's own model, `whiten` (2, 2) the root of the information in the
+    share of it that the other views do not have in common.
+    """
 
     view: int
     tip: int
+    contact: Contact
     pixel: FloatArray
+    own: FloatArray
     whiten: FloatArray
 
 
@@ -62,21 +68,20 @@ def join_views(captures: Sequence[Capture]) -> Placement:
     _require_views(captures)
     _require_still(captures)
     keys = [(side, finger) for side in SIDES for finger in FINGERS if any(_find(c, side, finger) for c in captures)]
-    sights, used = _sights(captures, keys)
-    solution = _bundle([c.sighting for c in captures], sights, _start_mm(captures, keys))
+    sights = _sights(captures, keys)
+    solution = _bundle([c.sighting for c in captures], sights)
     contacts = []
-    for k, seen in enumerate(used):
-        own = np.mean([_own_covariance(c.sighting, contact) for c, contact in seen], axis=0)
+    for k, seen in enumerate(sights):
+        own = np.mean([sight.own for sight in seen], axis=0)
         scale = captures[0].sighting.scale_covariance(solution.tips[k : k + 1, :2])[0]
         covariance = solution.covariance[k] + SHARED * own + scale
-        first = seen[0][1]
         contacts.append(
             replace(
-                first,
+                seen[0].contact,
                 contact_mm=solution.tips[k, :2].copy(),
                 covariance_mm2=(covariance + covariance.T) / 2,
-                reach=_mean_direction([contact.reach for _, contact in seen]),
-                breadth_mm=float(np.mean([contact.breadth_mm for _, contact in seen])),
+                reach=mean_direction([sight.contact.reach for sight in seen]),
+                breadth_mm=float(np.mean([sight.contact.breadth_mm for sight in seen])),
             )
         )
     hands = []
@@ -141,37 +146,20 @@ def _pixel(sighting: Sighting, contact: Contact) -> FloatArray:
     return sighting.camera.project(np.append(contact.contact_mm, CONTACT_RAY_HEIGHT_MM)[None])
 
 
-def _sights(
-    captures: Sequence[Capture], keys: Sequence[tuple[Side, Finger]]
-) -> tuple[list[_Sight], list[list[tuple[Capture, Contact]]]]:
-    """Return every sight of a tip that counts, and per tip the contacts it came from.
-
-    Where any view sees a tip, views in which it is hidden do not count.
-    """
-    sights, used = [], []
+def _sights(captures: Sequence[Capture], keys: Sequence[tuple[Side, Finger]]) -> list[list[_Sight]]:
+    """Return, per tip, every sight of it that counts: where any view sees it, those that do not are left out."""
+    sights = []
     for k, (side, finger) in enumerate(keys):
-        found = [(v, c, contact) for v, c in enumerate(captures) if (contact := _find(c, side, finger)) is not None]
-        found = [entry for entry in found if not entry[2].hidden] or found
-        used.append([(c, contact) for _, c, contact in found])
-        for v, c, contact in found:
-            own = (1 - SHARED) * _own_covariance(c.sighting, contact)
-            whiten = np.linalg.inv(np.linalg.cholesky(own))
-            sights.append(_Sight(v, k, _pixel(c.sighting, contact)[0], np.asarray(whiten, dtype=np.float64)))
-    return sights, used
-
-
-def _start_mm(captures: Sequence[Capture], keys: Sequence[tuple[Side, Finger]]) -> FloatArray:
-    starts = []
-    for side, finger in keys:
-        found = [contact for c in captures if (contact := _find(c, side, finger)) is not None]
-        found = [contact for contact in found if not contact.hidden] or found
-        starts.append(np.append(np.mean([c.contact_mm for c in found], axis=0), CONTACT_RAY_HEIGHT_MM))
-    return np.array(starts)
-
-
-def _mean_direction(directions: Sequence[FloatArray]) -> FloatArray:
-    mean = np.mean(directions, axis=0)
-    return np.asarray(mean / max(float(np.linalg.norm(mean)), 1e-9), dtype=np.float64)
+        found = [(v, contact) for v, c in enumerate(captures) if (contact := _find(c, side, finger)) is not None]
+        found = [entry for entry in found if not entry[1].hidden] or found
+        of_tip = []
+        for v, contact in found:
+            sighting = captures[v].sighting
+            own = _own_covariance(sighting, contact)
+            whiten = np.asarray(np.linalg.inv(np.linalg.cholesky((1 - SHARED) * own)), dtype=np.float64)
+            of_tip.append(_Sight(v, k, contact, _pixel(sighting, contact)[0], own, whiten))
+        sights.append(of_tip)
+    return sights
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,7 +170,7 @@ class _Solution:
     covariance: FloatArray
 
 
-def _bundle(sightings: Sequence[Sighting], sights: Sequence[_Sight], start_mm: FloatArray) -> _Solution:
+def _bundle(sightings: Sequence[Sighting], sights: Sequence[Sequence[_Sight]]) -> _Solution:
     """Solve cameras, sheets and tips together.
 
     The unknowns, in this order: each view's camera (PARAMETERS), the poses of the sheets after the first, the
@@ -191,8 +179,7 @@ def _bundle(sightings: Sequence[Sighting], sights: Sequence[_Sight], start_mm: F
     from scipy.optimize import least_squares
 
     problem = _Problem(sightings, sights)
-    poses = np.mean([s.poses[1:] for s in sightings], axis=0)
-    vector = np.concatenate([*(s.camera.parameters() for s in sightings), poses.ravel(), start_mm.ravel()])
+    vector = problem.start()
     solved = least_squares(
         problem.residuals,
         vector,
@@ -203,11 +190,11 @@ def _bundle(sightings: Sequence[Sighting], sights: Sequence[_Sight], start_mm: F
         tr_solver="lsmr",
         max_nfev=60,
     ).x
-    information = (problem.jacobian(solved).T @ problem.jacobian(solved)).toarray()
-    covariance = np.linalg.inv(information)
+    jacobian = problem.jacobian(solved)
+    covariance = np.linalg.inv((jacobian.T @ jacobian).toarray())
     first = problem.first_tip
     blocks = [
-        covariance[first + 3 * k : first + 3 * k + 2, first + 3 * k : first + 3 * k + 2] for k in range(len(start_mm))
+        covariance[first + 3 * k : first + 3 * k + 2, first + 3 * k : first + 3 * k + 2] for k in range(len(sights))
     ]
     return _Solution(solved[first:].reshape(-1, 3), np.array(blocks))
 
@@ -215,12 +202,20 @@ def _bundle(sightings: Sequence[Sighting], sights: Sequence[_Sight], start_mm: F
 class _Problem:
     """Residuals of the bundle adjustment, each over its standard deviation, and their sparse derivatives."""
 
-    def __init__(self, sightings: Sequence[Sighting], sights: Sequence[_Sight]) -> None:
-        self.sightings, self.sights = sightings, sights
+    def __init__(self, sightings: Sequence[Sighting], sights: Sequence[Sequence[_Sight]]) -> None:
+        self.sightings, self.tips = sightings, sights
+        self.sights = [sight for of_tip in sights for sight in of_tip]
         self.priors = [Prior.of(s.size_px, s.focal_prior_px, s.focal_prior_relative_sd) for s in sightings]
         self.sheets = len(sightings[0].sheets)
         self.first_pose = len(PARAMETERS) * len(sightings)
         self.first_tip = self.first_pose + 3 * (self.sheets - 1)
+
+    def start(self) -> FloatArray:
+        """Return the unknowns as the photos, each on its own, have them."""
+        poses = np.mean([s.poses[1:] for s in self.sightings], axis=0)
+        feet = [np.mean([sight.contact.contact_mm for sight in of_tip], axis=0) for of_tip in self.tips]
+        tips = [np.append(foot, CONTACT_RAY_HEIGHT_MM) for foot in feet]
+        return np.concatenate([*(s.camera.parameters() for s in self.sightings), poses.ravel(), *tips])
 
     def _split(self, vector: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         cameras = vector[: self.first_pose].reshape(-1, len(PARAMETERS))
@@ -261,15 +256,11 @@ class _Problem:
         for v, (camera, sighting, prior) in enumerate(zip(cameras, self.sightings, self.priors, strict=True)):
             marks = sighting.marks
             placed = marks.place(poses, sighting.print_scale)
-            _, by_camera, by_point = projection_derivatives(camera, np.column_stack([placed, np.zeros(len(placed))]))
+            by_camera, _, by_poses = mark_derivatives(marks, camera, poses, placed)
             weight = -1 / np.repeat(sighting.mark_noise_px, 2)[:, None]
             put(by_camera.reshape(-1, known) * weight, v * known)
-            for k in range(1, self.sheets):
-                mine = (marks.sheet == k)[:, None, None]
-                x, y = (placed - poses[k, :2]).T
-                turn = by_point[:, :, 0] * -y[:, None] + by_point[:, :, 1] * x[:, None]
-                by_pose = np.concatenate([by_point[:, :, :2], turn[:, :, None]], axis=2) * mine
-                put(by_pose.reshape(-1, 3) * weight, self.first_pose + 3 * (k - 1))
+            if self.sheets > 1:
+                put(by_poses.reshape(len(weight), -1) * weight, self.first_pose)
             row += 2 * len(placed)
             put(np.diag(1 / prior.sd), v * known)
             row += 4

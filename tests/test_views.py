@@ -21,7 +21,7 @@ from handcapture.mat.saddles import Observed, saddles_of
 from handcapture.mat.sighting import SheetSighting, Sighting
 from handcapture.mat.solve import Prior, solve
 from handcapture.rest import Placement
-from handcapture.views import _Problem, _sights, _start_mm, join_views
+from handcapture.views import _Problem, _sights, join_views
 
 FloatArray = NDArray[np.float64]
 MAT = MATS["a3"]
@@ -93,10 +93,9 @@ def captures(count: int, seed: int = 0, **fields: object) -> list[Capture]:
 def test_the_sparse_derivatives_against_differences() -> None:
     views = captures(2)
     keys = list(PLACES)
-    problem = _Problem([c.sighting for c in views], _sights(views, keys)[0])
-    vector = np.concatenate(
-        [*(c.sighting.camera.parameters() for c in views), np.add(_start_mm(views, keys), (0.2, -0.1, 0.3)).ravel()]
-    )
+    problem = _Problem([c.sighting for c in views], _sights(views, keys))
+    vector = problem.start()
+    vector[problem.first_tip :] += np.tile((0.2, -0.1, 0.3), len(keys))
     matrix = problem.jacobian(vector).toarray()
     steps = np.tile([1e-6, 1e-3, 1e-3, 1e-6, 1e-7, 1e-7, 1e-7, 1e-4, 1e-4, 1e-4], 2)
     for k, step in enumerate(np.concatenate([steps, np.full(len(vector) - 20, 1e-4)])):

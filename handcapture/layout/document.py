@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from handcapture.documents import dump_json, load_json, validated, write_atomically
+from handcapture.documents import dump_json, load_json, plain, validated, write_atomically
 from handcapture.layout.model import Button, Finding, KeepOut, Layout, Panel, Row, Severity
 from handcapture.names import Finger, Side
 from handcapture.version import __version__
@@ -100,22 +100,11 @@ def layout_document(layout: Layout) -> dict[str, Any]:
         "name": layout.name,
         "created": layout.created,
         "rest_sha256": layout.rest_sha256,
-        "panel_origin_mm": _plain(layout.panel_origin_mm),
-        "panel": _plain(asdict(layout.panel)),
-        "buttons": _plain([asdict(button) for button in layout.buttons]),
-        "findings": _plain([asdict(finding) for finding in layout.findings]),
+        "panel_origin_mm": plain(layout.panel_origin_mm),
+        "panel": plain(asdict(layout.panel)),
+        "buttons": plain([asdict(button) for button in layout.buttons]),
+        "findings": plain([asdict(finding) for finding in layout.findings]),
     }
-
-
-def _plain(value: Any) -> Any:
-    """Round to a micrometre and turn tuples into lists, so that a document read back is the same one."""
-    if isinstance(value, float):
-        return round(value, 6)
-    if isinstance(value, dict):
-        return {name: _plain(item) for name, item in value.items()}
-    if isinstance(value, tuple | list):
-        return [_plain(item) for item in value]
-    return value
 
 
 def write_layout(path: Path, layout: Layout) -> None:

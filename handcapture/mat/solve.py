@@ -188,6 +188,25 @@ def solve(
     )
 
 
+def mark_derivatives(
+    observed: Observed, camera: FloatArray, poses: FloatArray, placed: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the derivatives of the marks' pixels by the camera's PARAMETERS (N, 2, 10), by their places (N, 2, 2)
+    and by the poses of the sheets after the first (N, 2, 3 · (sheets - 1)).
+
+    `placed` (N, 2) is where the marks lie in the mat frame when the sheets lie as `poses` (sheets, 3) say.
+    """
+    _, by_camera, by_point = projection_derivatives(camera, np.c_[placed, np.zeros(len(placed))])
+    by_place = by_point[:, :, :2]
+    by_poses = np.zeros((len(placed), 2, 3 * (len(poses) - 1)))
+    for k in range(1, len(poses)):
+        mine, start = observed.sheet == k, 3 * (k - 1)
+        x, y = (placed[mine] - poses[k, :2]).T
+        by_poses[mine, :, start : start + 2] = by_place[mine]
+        by_poses[mine, :, start + 2] = np.einsum("nij,jn->ni", by_place[mine], np.array([-y, x]))
+    return by_camera, by_place, by_poses
+
+
 def crosscheck_mm(observed: Observed, solution: Solution, prior: Prior) -> float:
     """Solve from every second mark and predict the others: root mean square error in mm on the mat."""
     chosen = np.arange(len(observed)) % 2 == 0
@@ -230,16 +249,11 @@ class _Problem:
         scale = _stretched(self.scale, vector)
         placed = self.observed.place(poses, scale)
         by_stretch = self.observed.place(poses * [0.0, 0.0, 1.0], replace(scale, y=-scale.y))
-        _, by_camera, by_point = projection_derivatives(vector[:known], np.c_[placed, np.zeros(len(placed))])
+        by_camera, by_place, by_poses = mark_derivatives(self.observed, vector[:known], poses, placed)
         marks = np.zeros((len(placed), 2, len(vector)))
         marks[:, :, :known] = by_camera
-        marks[:, :, _STRETCH] = np.einsum("nij,nj->ni", by_point[:, :, :2], by_stretch)
-        for k in range(1, len(poses)):
-            mine, start = self.observed.sheet == k, _FIRST_POSE + 3 * (k - 1)
-            by_place = by_point[mine, :, :2]
-            x, y = (placed[mine] - poses[k, :2]).T
-            marks[mine, :, start : start + 2] = by_place
-            marks[mine, :, start + 2] = np.einsum("nij,jn->ni", by_place, np.array([-y, x]))
+        marks[:, :, _STRETCH] = np.einsum("nij,nj->ni", by_place, by_stretch)
+        marks[:, :, _FIRST_POSE:] = by_poses
         marks /= -self.noise_px[:, None, None]
         priors = np.zeros((len(_PRIORS), len(vector)))
         priors[:, list(_PRIORS)] = np.diag(1 / self.prior_sd)
