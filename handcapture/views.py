@@ -226,7 +226,7 @@ class _Problem:
         cameras, poses, tips = self._split(vector)
         parts = []
         for camera, sighting, prior in zip(cameras, self.sightings, self.priors, strict=True):
-            placed = sighting.marks.place(poses, sighting.print_scale)
+            placed = sighting.marks.place(poses, sighting.sheets[0].print_scale)
             pixels, _, _ = projection_derivatives(camera, np.column_stack([placed, np.zeros(len(placed))]))
             parts.append(((sighting.marks.pixels - pixels) / sighting.mark_noise_px[:, None]).ravel())
             parts.append((camera[:4] - prior.mean) / prior.sd)
@@ -255,7 +255,7 @@ class _Problem:
         known = len(PARAMETERS)
         for v, (camera, sighting, prior) in enumerate(zip(cameras, self.sightings, self.priors, strict=True)):
             marks = sighting.marks
-            placed = marks.place(poses, sighting.print_scale)
+            placed = marks.place(poses, sighting.sheets[0].print_scale)
             by_camera, _, by_poses = mark_derivatives(marks, camera, poses, placed)
             weight = -1 / np.repeat(sighting.mark_noise_px, 2)[:, None]
             put(by_camera.reshape(-1, known) * weight, v * known)
