@@ -36,6 +36,56 @@ Pixels = NDArray[np.uint8]
 Grade = Literal["good", "fair", "poor"]
 What = Literal["tilt", "height", "resolution", "sharpness", "exposure", "shadows", "mat", "hands", "paper"]
 
+TILT_DEG: Final = (20.0, 33.0)
+"""Up to the first good, up to the second fair. Fingertips were trained and checked up to 33 degrees; beyond 20 some hide
+behind fingers."""
+HEIGHT_MM: Final = (350.0, 300.0)
+"""Down to the first good, to the second fair: from nearer, a finger's height shifts its tip more. Common practice, no
+source; the reference photos were taken from 390 mm on. From too far is a matter of resolution."""
+MM_PER_PX: Final = (0.4, 0.6)
+"""The reference photos, shrunk: errors grow neither at 0.31 nor at 0.47 mm; at 0.61 two of ten are refused."""
+EDGE_WIDTH_MM: Final = (1.0, 1.4)
+"""Width, on the mat, in which a step goes from 10 to 90 %. The reference photos, blurred: a width of 0.8 mm changes
+errors from a median of 0.32 to 0.35 mm, 1.2 mm by a shake likewise; at 1.6 mm it is 0.60, beyond no mat is found."""
+SHAKEN_RATIO: Final = 1.5
+"""Widest against narrowest blur that is called a shake; steady photos stay below 1.1."""
+PAPER_CODE: Final = (130.0, 80.0)
+"""Median brightness of blank paper, sRGB code: down to the first good, to the second fair. The reference photos, darkened:
+no harm at 108, at 72 the largest errors grow by a third; a phone's noise in the dark is worse than what was simulated."""
+BURNT_PAPER: Final = 0.6
+"""Share of blank paper with a channel at its end that is no longer good: its tint is then unknown."""
+BURNT_SKIN: Final = (0.25, 0.6)
+"""Share of fingers with a channel at its end: up to the first good, to the second fair."""
+DARK_SKIN_CODE: Final = 28.0
+"""Brightest channel of the fingers, median, below which they drown in noise. Common practice, no source; very dark skin in
+the reference photos has 60 and more."""
+SHADOW_LIGHT: Final = (0.35, 0.12)
+"""Light on the darkest twentieth of the blank paper near the fingertips, as a share of the mat's brightest. Errors on the
+reference photos do not grow down to 0.2, in window light; deeper shadows were not tried."""
+MARKS_SHARE: Final = (0.45, 0.25)
+"""Share of all marks: hands and forearms cover a quarter to a third of them."""
+SIDE_SHARE: Final = 0.3
+"""A side of the mat shows when this share of its marks was seen."""
+POSITION_SD_MM: Final = (0.1, 0.3)
+"""What the marks leave open of a place on the mat, at worst; it should stay small beside a fingertip's 0.4 mm."""
+MANY_HIDDEN: Final = 3
+EDGE_SHARE: Final = 0.03
+"""A fingertip nearer to the picture's edge than this share of its long side: the next photo may cut it off."""
+POOR_CROSSCHECK_MM: Final = 0.35
+POOR_LIFT_MM: Final = 0.8
+"""Short of where the photo would be refused (0.5 and 1.0 mm)."""
+WIDE_GAP_MM: Final = 5.0
+WIDE_SKEW_DEG: Final = 2.0
+_OFF_MIDDLE_MM: Final = 30.0
+"""A phone that is off by less is not sent anywhere."""
+_TEN_TO_NINETY: Final = 2.5631
+"""Width from 10 to 90 % of a Gaussian step, in standard deviations."""
+_BLANK_PITCH_MM: Final = 3
+_NEAR_TIPS_MM: Final = 60.0
+_PAPER_TINT: Final = 0.3
+"""Natural logarithm of red to blue beyond the paper's own; skin of every tone has more (see hands/skin.py)."""
+_SKIN_HEIGHT_MM: Final = 12.0
+
 _CODES = np.arange(256) / 255.0
 # The sRGB transfer curve, IEC 61966-2-1.
 _LINEAR: Final = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4)
@@ -136,7 +186,9 @@ def _outer_edges(sighting: Sighting) -> tuple[FloatArray, FloatArray, FloatArray
     chosen: list[tuple[FloatArray, FloatArray, FloatArray, int]] = []
     for normal in (0, 1):
         mine_too = [entry for entry in found if entry[3] == normal]
-        keep = np.unique(np.linspace(0, len(mine_too) - 1, _MOST_EDGES_PER_AXIS).round().astype(int)) if mine_too else []
+        keep = (
+            np.unique(np.linspace(0, len(mine_too) - 1, _MOST_EDGES_PER_AXIS).round().astype(int)) if mine_too else []
+        )
         chosen += [mine_too[int(k)] for k in keep]
     points, along, outward = (np.array([entry[k] for entry in chosen]).reshape(-1, 2) for k in (0, 1, 2))
     return points, along, outward, np.array([entry[3] for entry in chosen], dtype=np.intp)
@@ -251,3 +303,447 @@ def _sampled(pixels_bgr: Pixels, places: NDArray[np.float32]) -> FloatArray:
     light = [_LINEAR[pixels_bgr[y + dy, x + dx, 1]] for dy in (0, 1) for dx in (0, 1)]
     upper, lower = light[0] * (1 - u) + light[1] * u, light[2] * (1 - u) + light[3] * u
     return np.asarray(upper * (1 - v) + lower * v, dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class QualityPoint:
+    """One thing that makes a photo good or bad.
+
+    `value` in `unit` is what was measured, None where that was not possible; `text` says it in a sentence, `advice` what
+    to do about it (None when good), `short` in a word or three. `where` names the fingertip for "hands".
+    """
+
+    what: What
+    grade: Grade
+    value: float | None
+    unit: str
+    text: str
+    advice: str | None
+    short: str
+    where: str | None = None
+
+
+@dataclass(frozen=True)
+class PhotoQuality:
+    """All points, the worst grade among them, a line that sums it up, and what is worth knowing but no fault."""
+
+    points: tuple[QualityPoint, ...]
+    grade: Grade
+    verdict: str
+    notes: tuple[str, ...] = ()
+
+
+_RANK: Final[dict[Grade, int]] = {"good": 0, "fair": 1, "poor": 2}
+
+
+def photo_quality(photo: Photo, sighting: Sighting, placement: Placement | None = None) -> PhotoQuality:
+    """Judge a photo that was measured; without `placement` only what the mat tells."""
+    contacts = placement.contacts if placement is not None else ()
+    points = [
+        _tilt(sighting),
+        _height(sighting),
+        _resolution(sighting),
+        _sharpness(photo, sighting),
+        *_light(photo, sighting, placement),
+        _mat(sighting),
+        *_hands(sighting, contacts),
+        _paper(sighting),
+    ]
+    grade = worst_grade([point.grade for point in points])
+    return PhotoQuality(tuple(points), grade, _verdict(points, grade), _notes(sighting))
+
+
+def worst_grade(grades: Sequence[Grade]) -> Grade:
+    """Return the worst of some grades; good when there are none."""
+    return max(grades, key=_RANK.__getitem__, default="good")
+
+
+def quality_dict(quality: PhotoQuality) -> dict[str, Any]:
+    """Return it as JSON has it, always with the same keys."""
+    return {
+        "grade": quality.grade,
+        "verdict": quality.verdict,
+        "points": [
+            {
+                "what": point.what,
+                "where": point.where,
+                "grade": point.grade,
+                "value": None if point.value is None else round(point.value, 4),
+                "unit": point.unit,
+                "short": point.short,
+                "text": point.text,
+                "advice": point.advice,
+            }
+            for point in quality.points
+        ],
+        "notes": list(quality.notes),
+    }
+
+
+def quality_lines(quality: PhotoQuality) -> list[str]:
+    """Return it as lines of text, aligned; advice stands below what it is about."""
+    lines = [quality.verdict]
+    for point in quality.points:
+        lines.append(f"  {point.what:10s}  {point.grade:4s}  {point.text}")
+        if point.advice is not None:
+            lines.append(f"  {'':10s}        {point.advice}")
+    lines += [f"  {'note':10s}        {note}" for note in quality.notes]
+    return lines
+
+
+def _verdict(points: Sequence[QualityPoint], grade: Grade) -> str:
+    if grade == "good":
+        return "good"
+    said = ", ".join(dict.fromkeys(point.short for point in points if point.grade == grade))
+    return f"take it again: {said}" if grade == "poor" else f"good enough; {said}"
+
+
+def _graded(value: float, limits: tuple[float, float]) -> Grade:
+    """Grade by two limits; the greater the value the worse when they rise, the better when they fall."""
+    good, fair = limits
+    sign = 1.0 if fair > good else -1.0
+    if sign * value <= sign * good:
+        return "good"
+    return "fair" if sign * value <= sign * fair else "poor"
+
+
+def _tilt(sighting: Sighting) -> QualityPoint:
+    """Judge the phone's own tilt and how far off straight above it looks at the mat; the larger of the two counts."""
+    tilt = sighting.tilt_deg
+    middle = np.array(sighting.mat.size_mm) / 2
+    off = sighting.camera.centre_mm[:2] - middle
+    slant = float(np.degrees(np.arctan2(np.hypot(*off), sighting.height_mm)))
+    grade = _graded(max(tilt, slant), TILT_DEG)
+    text = (
+        f"The phone was tilted by {tilt:.0f} degrees and looked at the mat from {slant:.0f} degrees off straight above."
+    )
+    advice = None
+    if grade != "good":
+        advice = f"{_way_back(off)}: {max(tilt, slant):.0f} degrees now, below {TILT_DEG[0]:.0f} is best."
+    return QualityPoint("tilt", grade, max(tilt, slant), "deg", text, advice, "seen at a slant" if advice else "level")
+
+
+def _way_back(off_mm: FloatArray) -> str:
+    """Say how to move a phone that is `off_mm` (2,) from above the mat's middle; y runs towards the person."""
+    parts = []
+    for size, plus, minus in ((off_mm[0], "to the left", "to the right"), (off_mm[1], "away from you", "towards you")):
+        if abs(size) > _OFF_MIDDLE_MM:
+            parts.append(f"{abs(size) / 10:.0f} cm {plus if size > 0 else minus}")
+    if not parts:
+        return "Hold the phone level"
+    return f"Move the phone {' and '.join(parts)}, above the middle of the mat, and hold it level"
+
+
+def _height(sighting: Sighting) -> QualityPoint:
+    height = sighting.height_mm
+    grade = _graded(height, HEIGHT_MM)
+    text = f"The phone was {height / 10:.0f} cm above the mat."
+    advice = (
+        None if grade == "good" else "Hold the phone higher, about 45 cm above the mat: from near by, heights mislead."
+    )
+    return QualityPoint("height", grade, height, "mm", text, advice, "too close" if advice else "high enough")
+
+
+def _resolution(sighting: Sighting) -> QualityPoint:
+    size = sighting.mm_per_px
+    grade = _graded(size, MM_PER_PX)
+    text = f"A pixel of the photo covers {size:.2f} mm of the mat."
+    advice = None
+    if grade != "good":
+        advice = (
+            "Let the mat fill most of the picture, from about 45 cm, at the camera's full picture size; send the photo as "
+            "a file, since messengers shrink pictures."
+        )
+    return QualityPoint("resolution", grade, size, "mm/px", text, advice, "too few pixels" if advice else "fine")
+
+
+def _sharpness(photo: Photo, sighting: Sighting) -> QualityPoint:
+    blur = measure_blur(photo.pixels_bgr, sighting)
+    if blur is None:
+        return QualityPoint(
+            "sharpness",
+            "fair",
+            None,
+            "mm",
+            "The sharpness could not be measured: the dark squares at the mat's rim are covered or washed out.",
+            "Uncover the mat's border, and look at the photo yourself: the small numbers' squares must have crisp edges.",
+            "sharpness unknown",
+        )
+    width = _TEN_TO_NINETY * blur.major_mm
+    grade = _graded(width, EDGE_WIDTH_MM)
+    shaken = blur.major_px > SHAKEN_RATIO * blur.minor_px and blur.major_px > 1.0
+    how = f", mostly {_along(blur.direction_deg)}" if shaken else ""
+    text = f"Edges are smeared over {width:.2f} mm ({_TEN_TO_NINETY * blur.major_px:.1f} pixels){how}."
+    if grade == "good":
+        return QualityPoint("sharpness", grade, width, "mm", text, None, "sharp")
+    if shaken:
+        advice = "The phone moved: rest it on something, use the self-timer, and switch on more light."
+        return QualityPoint("sharpness", grade, width, "mm", text, advice, "shaken")
+    advice = "Wipe the lens, tap on the mat in the camera's picture so that it focuses there, and hold still."
+    return QualityPoint("sharpness", grade, width, "mm", text, advice, "blurred")
+
+
+def _along(direction_deg: float) -> str:
+    if 22.5 <= direction_deg < 67.5 or 112.5 <= direction_deg < 157.5:
+        return "along a diagonal"
+    return "towards and away from you" if 67.5 <= direction_deg < 112.5 else "from left to right"
+
+
+def _light(photo: Photo, sighting: Sighting, placement: Placement | None) -> list[QualityPoint]:
+    places, colours = _blank_paper(photo.pixels_bgr, sighting, placement)
+    if len(places) < 50:
+        text = "The light could not be measured: hardly any blank paper is to be seen."
+        advice = "Take the hands' photo with the whole mat in the picture and nothing else lying on it."
+        return [QualityPoint("exposure", "fair", None, "code", text, advice, "light unknown")]
+    points = [_exposure(photo, sighting, placement, colours)]
+    light = _LINEAR[np.rint(colours).astype(int)].mean(axis=1)
+    near = np.ones(len(places), dtype=bool)
+    if placement is not None and placement.contacts:
+        tips = np.array([contact.contact_mm for contact in placement.contacts])
+        near = np.linalg.norm(places[:, None] - tips, axis=2).min(axis=1) < _NEAR_TIPS_MM
+        near = near if near.sum() >= 50 else np.ones(len(places), dtype=bool)
+    share = float(min(1.0, np.percentile(light[near], 5) / max(float(np.percentile(light, 95)), 1e-4)))
+    grade = _graded(share, SHADOW_LIGHT)
+    where = "near the fingertips" if placement is not None else "on the mat"
+    text = f"The darkest paper {where} has {100 * share:.0f} % of the light of the brightest."
+    advice = None
+    if grade != "good":
+        advice = "Spread the light: face a window instead of having it beside you, add a second lamp, or stand out of the light."
+    points.append(
+        QualityPoint("shadows", grade, 100 * share, "%", text, advice, "deep shadows" if advice else "even light")
+    )
+    return points
+
+
+def _exposure(photo: Photo, sighting: Sighting, placement: Placement | None, paper: FloatArray) -> QualityPoint:
+    code = float(np.median(paper.mean(axis=1)))
+    burnt = float((paper.max(axis=1) >= 253.5).mean())
+    skin = _skin_colours(photo.pixels_bgr, sighting, placement) if placement is not None else np.empty((0, 3))
+    burnt_skin = float((skin.max(axis=1) >= 252).mean()) if len(skin) else 0.0
+    skin_code = float(np.median(skin.max(axis=1))) if len(skin) else 255.0
+    text = f"White paper has {code:.0f} of 255 steps of brightness"
+    text += f", {100 * burnt:.0f} % of it is burnt out" if burnt >= 0.01 else ", none of it is burnt out"
+    text += f", and {100 * burnt_skin:.0f} % of the fingers." if burnt_skin >= 0.01 else "."
+    bright: Grade = worst_grade([_graded(burnt_skin, BURNT_SKIN), "fair" if burnt > BURNT_PAPER else "good"])
+    dark: Grade = worst_grade([_graded(code, PAPER_CODE), "fair" if skin_code < DARK_SKIN_CODE else "good"])
+    if _RANK[bright] > 0 and _RANK[bright] >= _RANK[dark]:
+        advice = "Lower the exposure (tap on the mat and slide down), or turn lamps away from the mat."
+        return QualityPoint("exposure", bright, code, "code", text, advice, "too bright")
+    if dark != "good":
+        advice = "Switch on more light, or raise the exposure (tap on the mat and slide up)."
+        return QualityPoint("exposure", dark, code, "code", text, advice, "too dark")
+    return QualityPoint("exposure", "good", code, "code", text, None, "well lit")
+
+
+@lru_cache(maxsize=16)
+def _blank_places(sheet: Sheet) -> FloatArray:
+    """Return places (N, 2) of a sheet around which nothing is printed, sheet mm."""
+    blank = cv2.erode(sheet_raster(sheet, 1.0), np.ones((7, 7), np.uint8)) > 250
+    blank[:5], blank[-5:], blank[:, :5], blank[:, -5:] = False, False, False, False
+    rows, columns = np.nonzero(blank[::_BLANK_PITCH_MM, ::_BLANK_PITCH_MM])
+    return _BLANK_PITCH_MM * np.stack([columns, rows], axis=1) + 0.5
+
+
+def _blank_paper(pixels_bgr: Pixels, sighting: Sighting, placement: Placement | None) -> tuple[FloatArray, FloatArray]:
+    """Return places (N, 2) of blank paper on the mat that show, and their colours (N, 3), sRGB codes."""
+    places = np.concatenate([sheet.to_mat(_blank_places(sheet.sheet)) for sheet in sighting.sheets])
+    if placement is not None:
+        places = places[~_under_hands(places, placement)]
+    # The median of five places 1.5 mm apart is blind to thin print and to a single pixel's noise.
+    plus = 1.5 * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+    spots = (places[:, None] + plus).reshape(-1, 2)
+    pixels = np.rint(sighting.camera.project(np.c_[spots, np.zeros(len(spots))])).astype(np.intp)
+    rows, columns = pixels_bgr.shape[:2]
+    inside = ((pixels >= 0) & (pixels < [columns, rows])).all(axis=1).reshape(-1, 5).all(axis=1)
+    pixels = pixels.reshape(-1, 5, 2)[inside]
+    colours = np.median(pixels_bgr[pixels[..., 1], pixels[..., 0]], axis=1).astype(np.float64)
+    places = places[inside]
+    if len(places) == 0:
+        return places, colours
+    light = _LINEAR[colours.astype(int)] + 0.003
+    tint = np.log(light[:, 2] / light[:, 0])
+    paper = np.abs(tint - np.median(tint)) < _PAPER_TINT
+    return places[paper], colours[paper]
+
+
+def _under_hands(places_mm: FloatArray, placement: Placement) -> BoolArray:
+    """Tell which places (N, 2) lie under a hand or its forearm, with room to spare."""
+    covered = np.zeros(len(places_mm), dtype=bool)
+    for hand in placement.hands:
+        tips = [contact.contact_mm for contact in placement.contacts if contact.side == hand.side]
+        if not tips:
+            continue
+        hull = cv2.convexHull(np.array([*tips, hand.wrist_mm], dtype=np.float32))
+        for k in np.flatnonzero(~covered):
+            covered[k] = cv2.pointPolygonTest(hull, (float(places_mm[k, 0]), float(places_mm[k, 1])), True) > -14.0
+        arm = 2.0 * (hand.wrist_mm - np.mean(tips, axis=0))
+        length = max(float(np.linalg.norm(arm)), 1e-6)
+        along = np.clip((places_mm - hand.wrist_mm) @ arm / length**2, 0.0, 1.0)
+        covered |= np.linalg.norm(places_mm - hand.wrist_mm - along[:, None] * arm, axis=1) < 55.0
+    return covered
+
+
+def _skin_colours(pixels_bgr: Pixels, sighting: Sighting, placement: Placement) -> FloatArray:
+    """Return the colours (N, 3) of small blocks along the last joints of the fingers that are not hidden."""
+    seen = [contact for contact in placement.contacts if not contact.hidden]
+    if not seen:
+        return np.empty((0, 3))
+    places = np.array([contact.contact_mm - back * contact.reach for contact in seen for back in (6.0, 12.0, 18.0)])
+    pixels = np.rint(sighting.camera.project(np.c_[places, np.full(len(places), _SKIN_HEIGHT_MM)])).astype(int)
+    rows, columns = pixels_bgr.shape[:2]
+    blocks = [
+        pixels_bgr[y - 2 : y + 3, x - 2 : x + 3].reshape(-1, 3).mean(axis=0)
+        for x, y in pixels
+        if 2 <= x < columns - 2 and 2 <= y < rows - 2
+    ]
+    return np.array(blocks, dtype=np.float64).reshape(-1, 3)
+
+
+_SIDES: Final = ("left", "right", "far", "near")
+
+
+def _mat(sighting: Sighting) -> QualityPoint:
+    """Judge how much of the mat shows, and what its marks leave open."""
+    seen, all_marks, side_shares = 0, 0, {}
+    inside_shares = {}
+    on_side: dict[str, list[FloatArray]] = {side: [] for side in _SIDES}
+    seen_side: dict[str, list[BoolArray]] = {side: [] for side in _SIDES}
+    for number, placed in enumerate(sighting.sheets):
+        sheet, saddles = placed.sheet, saddles_of(placed.sheet)
+        used = sighting.marks.points_mm[sighting.marks.sheet == number]
+        is_used = (np.abs(saddles.points_mm[:, None] - used).max(axis=2) < 0.1).any(axis=1)
+        seen, all_marks = seen + int(is_used.sum()), all_marks + len(is_used)
+        lattice = np.rint((saddles.points_mm - np.array(sheet.grid_origin_mm)) / CELL_MM)
+        where = {
+            "left": (lattice[:, 0] <= 1) & (sheet.seam != "left"),
+            "right": (lattice[:, 0] >= sheet.columns - 1) & (sheet.seam != "right"),
+            "far": lattice[:, 1] <= 1,
+            "near": lattice[:, 1] >= sheet.rows - 1,
+        }
+        for side in _SIDES:
+            mine = where[side] & ~saddles.is_dot
+            on_side[side].append(placed.to_mat(saddles.points_mm[mine]))
+            seen_side[side].append(is_used[mine])
+    size = np.array(sighting.size_px)
+    for side in _SIDES:
+        points = np.concatenate(on_side[side])
+        side_shares[side] = float(np.concatenate(seen_side[side]).mean())
+        pixels = sighting.camera.project(np.c_[points, np.zeros(len(points))])
+        inside_shares[side] = float(((pixels > 3) & (pixels < size - 4)).all(axis=1).mean())
+    missing = [side for side in _SIDES if side_shares[side] < SIDE_SHARE]
+    cut = [side for side in _SIDES if inside_shares[side] < 0.7]
+    spread = _worst_position_sd_mm(sighting)
+    share = seen / all_marks
+    grade = worst_grade([_graded(share, MARKS_SHARE), _graded(spread, POSITION_SD_MM)])
+    # Forearms cover the near side: that alone is normal.
+    lost = [side for side in missing if side != "near" or side in cut]
+    if lost:
+        grade = worst_grade([grade, "poor" if len(missing) >= 3 else "fair"])
+    text = f"{100 * share:.0f} % of the marks were seen"
+    text += f"; the {_and(missing)} side{'s' * (len(missing) > 1)} hardly" if missing else ", on all sides"
+    text += "." if grade == "good" else f"; they leave places on the mat open by {2 * spread:.2f} mm."
+    advice = None
+    if grade != "good":
+        out = [side for side in lost if side in cut]
+        if out:
+            advice = (
+                f"The {_and(out)} side{'s' * (len(out) > 1)} of the mat lies outside the picture: get the whole mat in."
+            )
+        else:
+            covered = f" on the {_and(lost)} side{'s' * (len(lost) > 1)}" if lost else ""
+            advice = f"Uncover the mat's border{covered}, so that its marks show on at least three sides."
+    short = "mat in full view" if grade == "good" else "mat partly out of view"
+    return QualityPoint("mat", grade, 100 * share, "%", text, advice, short)
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def _worst_position_sd_mm(sighting: Sighting) -> float:
+    width, height = sighting.mat.size_mm
+    grid = np.array([[u * width, v * height, 0.0] for u in (0.12, 0.5, 0.88) for v in (0.15, 0.5, 0.85)])
+    pixels = sighting.camera.project(grid)
+    covariance = at_height_covariance(sighting.camera, sighting.parameter_covariance, pixels, 0.0)
+    return float(np.sqrt(np.linalg.eigvalsh(covariance)[:, 1].max()))
+
+
+def _hands(sighting: Sighting, contacts: Sequence[Contact]) -> list[QualityPoint]:
+    """One point for each fingertip that is hidden or near the picture's edge; a single good one when there is none."""
+    if not contacts:
+        return []
+    hidden = [contact for contact in contacts if contact.hidden]
+    pixels = sighting.camera.project(np.array([[*contact.contact_mm, 0.0] for contact in contacts]))
+    size = np.array(sighting.size_px)
+    room = np.minimum(pixels, size - 1 - pixels).min(axis=1) / size.max()
+    grade: Grade = "poor" if len(hidden) >= MANY_HIDDEN else "fair"
+    points = [
+        QualityPoint(
+            "hands",
+            grade,
+            None,
+            "",
+            f"The {contact.side} {contact.finger} cannot be made out.",
+            contact.advice or "Hold the phone level above the middle of the mat.",
+            f"{contact.side} {contact.finger} hidden"
+            if len(hidden) < MANY_HIDDEN
+            else f"{len(hidden)} fingertips hidden",
+            f"{contact.side} {contact.finger}",
+        )
+        for contact in hidden
+    ]
+    points += [
+        QualityPoint(
+            "hands",
+            "fair",
+            100 * float(share),
+            "%",
+            f"The {contact.side} {contact.finger} lies close to the picture's edge.",
+            "Hold the phone so that both hands are well inside the picture.",
+            "a fingertip near the edge",
+            f"{contact.side} {contact.finger}",
+        )
+        for contact, share in zip(contacts, room, strict=True)
+        if share < EDGE_SHARE and not contact.hidden
+    ]
+    if points:
+        return points
+    text = f"All {len(contacts)} fingertips were made out."
+    return [QualityPoint("hands", "good", float(len(contacts)), "fingertips", text, None, "all fingertips seen")]
+
+
+def _paper(sighting: Sighting) -> QualityPoint:
+    """Judge how flat the paper lies; the same limits as the notes of a sighting."""
+    lift, cross = sighting.lift_mm, sighting.crosscheck_mm
+    coarse = 3 * sighting.mm_per_px  # in a coarse picture, markers alone are that unsure
+    grade = worst_grade(
+        [
+            _graded(cross, (NOTED_CROSSCHECK_MM, POOR_CROSSCHECK_MM)),
+            _graded(lift, (max(NOTED_LIFT_MM, coarse), max(POOR_LIFT_MM, 1.2 * coarse))),
+        ]
+    )
+    text = f"Marks lie within {max(lift, cross):.2f} mm of where a flat sheet has them."
+    advice = (
+        None if grade == "good" else "Lay the paper flat, tape its corners down, and do not push it up with the hands."
+    )
+    short = "paper not flat" if advice else "paper flat"
+    return QualityPoint("paper", grade, lift, "mm", text, advice, short)
+
+
+def _notes(sighting: Sighting) -> tuple[str, ...]:
+    """Say what is no fault of the photo."""
+    notes = []
+    if sighting.print_scale.source == "not verified":
+        notes.append(
+            f"The size of the print was not checked: all distances may be {100 * sighting.print_scale.relative_sd:.1f} % "
+            "too long or too short. Measure the two 150 mm rules on the mat and give their lengths."
+        )
+    for sheet in sighting.sheets[1:]:
+        if sheet.gap_mm is not None and sheet.skew_deg is not None:
+            far = abs(sheet.gap_mm) > WIDE_GAP_MM or abs(sheet.skew_deg) > WIDE_SKEW_DEG
+            more = " Lay them closer together and tape them from below." if far else ""
+            notes.append(
+                f"The two sheets lie {sheet.gap_mm:.1f} mm apart and turned by {sheet.skew_deg:.1f} degrees; this is "
+                f"allowed for.{more}"
+            )
+    return tuple(notes)
