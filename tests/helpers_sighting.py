@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.camera import Camera
-from handcapture.mat.geometry import MATS, sheet_raster
+from handcapture.mat.geometry import CARD_MM, MATS, sheet_raster
 from handcapture.mat.print_scale import PrintScale
 from handcapture.photo import Photo
 
@@ -72,6 +73,93 @@ def picture_of(
     return np.asarray(cv2.GaussianBlur(picture, (0, 0), 0.5) + 0.5, np.uint8)
 
 
+@dataclass(frozen=True)
+class DrawnCard:
+    """A card to draw: colours are linear B, G, R of paper 1; place and turn count from the card's place.
+
+    `raised` gives the height of the upper face, mm, at points (N, 2) of the card, its middle at (0, 0). `shadow_mm` is
+    how far the lamp throws the shadow of the upper edge.
+    """
+
+    colour: tuple[float, float, float] = (0.3, 0.1, 0.05)
+    wall: tuple[float, float, float] = (0.25, 0.1, 0.08)
+    shift_mm: tuple[float, float] = (0.0, 0.0)
+    turn_deg: float = 0.0
+    size_mm: tuple[float, float] = CARD_MM
+    contact: float = 0.3
+    shadow_mm: tuple[float, float] = (0.0, 0.0)
+    raised: Callable[[FloatArray], FloatArray] | None = None
+    radius_mm: float = 3.18
+
+
+def with_card(
+    picture: Picture,
+    mat_name: str,
+    camera: Camera,
+    card: DrawnCard,
+    scale: PrintScale | None = None,
+    blur_px: float = 0.6,
+) -> Picture:
+    """Return the grey picture as B, G, R with a card in its place, mixed in linear light, 5 by 5 rays per pixel.
+
+    `scale` is that of the print: the card keeps its size. Thickness and radius: ISO/IEC 7810.
+    """
+    scale, fine = scale or PrintScale(), 5
+    place = MATS[mat_name].sheets[0].card_place
+    assert place is not None
+    middle = np.array([place.x_mm + CARD_MM[0] / 2, place.y_mm + CARD_MM[1] / 2]) * [scale.x, scale.y] + card.shift_mm
+    cos, sin = np.cos(np.radians(card.turn_deg)), np.sin(np.radians(card.turn_deg))
+    turn = np.array([[cos, -sin], [sin, cos]])
+    ends = middle + 60 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    box = camera.project(np.c_[ends, np.zeros(4)])
+    x0, y0 = np.maximum(box.min(axis=0).astype(int), 0)
+    x1, y1 = np.minimum(box.max(axis=0).astype(int), np.array(picture.shape[::-1]))
+    nodes = np.stack(np.meshgrid(np.arange(x0 - 4, x1 + 9, 4), np.arange(y0 - 4, y1 + 9, 4)), axis=-1)
+    pixels = nodes.reshape(-1, 2).astype(np.float64)
+    columns = ((np.arange((x1 - x0) * fine) + 0.5) / fine - 0.5 + 4) / 4
+    rows = ((np.arange((y1 - y0) * fine) + 0.5) / fine - 0.5 + 4) / 4
+    where = np.meshgrid(columns.astype(np.float32), rows.astype(np.float32))
+
+    def on_card(points: FloatArray) -> NDArray[np.float32]:
+        local = ((points - middle) @ turn).reshape(*nodes.shape).astype(np.float32)
+        return np.asarray(cv2.remap(local, *where, cv2.INTER_LINEAR), np.float32)
+
+    top = camera.at_height(pixels, 0.76)
+    if card.raised is not None:
+        for _ in range(6):
+            top = camera.at_height(pixels, card.raised((top - middle) @ turn))
+    foot = on_card(camera.at_height(pixels, 0.0))
+    on_top, over_foot = _outside(on_card(top), card) < 0, _outside(foot, card) < 0
+    grey = _linear(picture[y0:y1, x0:x1])
+    light = np.repeat(cv2.resize(grey, None, fx=fine, fy=fine, interpolation=cv2.INTER_LINEAR)[..., None], 3, axis=2)
+    white = float(_linear(np.array([[238]], np.uint8))[0, 0])
+    light *= (1 - card.contact * np.exp(-np.maximum(_outside(foot, card), 0) / 0.4))[..., None]
+    if any(card.shadow_mm):
+        thrown = _outside(foot - np.asarray(np.array(card.shadow_mm) @ turn, np.float32), card)
+        light *= (1 - 0.45 / (1 + np.exp(np.clip(thrown / 0.06, -30, 30))))[..., None]
+    light[over_foot] = np.array(card.wall) * white
+    light[on_top] = np.array(card.colour) * white
+    light = cv2.GaussianBlur(light, (0, 0), blur_px * fine)
+    coarse = cv2.resize(light, (x1 - x0, y1 - y0), interpolation=cv2.INTER_AREA)
+    result = np.repeat(picture[..., None], 3, axis=2)
+    value = np.where(coarse <= 0.0031308, 12.92 * coarse, 1.055 * np.maximum(coarse, 1e-9) ** (1 / 2.4) - 0.055)
+    result[y0:y1, x0:x1] = np.clip(255 * value + 0.5, 0, 255).astype(np.uint8)
+    return result
+
+
+def _linear(picture: Picture) -> NDArray[np.float32]:
+    """Return linear light for the values of a picture (sRGB, IEC 61966-2-1)."""
+    value = picture.astype(np.float32) / 255
+    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+def _outside(points: NDArray[np.float32], card: DrawnCard) -> NDArray[np.float32]:
+    """Return the distance of points (..., 2) from the rounded rectangle, negative inside."""
+    q = np.abs(points) - np.asarray(card.size_mm, np.float32) / 2 + np.float32(card.radius_mm)
+    reach = np.hypot(np.maximum(q[..., 0], 0), np.maximum(q[..., 1], 0))
+    return np.asarray(reach + np.minimum(q.max(axis=-1), 0) - card.radius_mm, np.float32)
+
+
 def _ground(camera: Camera, size: tuple[int, int], bend: Callable[[FloatArray], FloatArray] | None) -> FloatArray:
     """Return the mat point (rows, columns, 2) that each pixel sees; between every fourth pixel it is interpolated."""
     nodes = np.stack(np.meshgrid(*(_NODE_PX * np.arange(-1, n // _NODE_PX + 2) for n in size)), axis=-1)
@@ -85,9 +173,10 @@ def _ground(camera: Camera, size: tuple[int, int], bend: Callable[[FloatArray], 
 
 
 def photo_from(picture: Picture, noise: float = 2.0, seed: int = 0, focal_px: float | None = FOCAL_PX) -> Photo:
-    """Return the picture with noise as a `Photo`."""
+    """Return the picture, grey or B, G, R, with noise as a `Photo`."""
     rng = np.random.default_rng(seed)
-    grainy = np.clip(picture[..., None] + rng.normal(0, noise, (*picture.shape, 3)), 0, 255)
+    colours = picture if picture.ndim == 3 else picture[..., None]
+    grainy = np.clip(colours + rng.normal(0, noise, (*picture.shape[:2], 3)), 0, 255)
     return Photo(np.asarray(grainy + 0.5, np.uint8), "photo.jpg", "0" * 64, focal_px, 0.03, None)
 
 

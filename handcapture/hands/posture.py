@@ -35,8 +35,8 @@ _MIDDLE_KNUCKLE = 9
 _PX_PER_MM = 0.75
 _WINDOW_MM = (150.0, 190.0)
 _WRIST_ROW_MM = 70.0
-_FIRST_MM, _LAST_MM = 14.0, 100.0
-"""The stretch of forearm, below the wrist, whose outline is used."""
+_FIRST_MM, _LAST_MM, _LEAST_MM = 14.0, 100.0, 18.0
+"""The stretch of forearm, below the wrist, whose outline is used, and how much of it must be seen."""
 
 
 def posture(hand: HandLandmarks, sighting: Sighting, small: tuple[NDArray[np.uint8], float]) -> HandPosture:
@@ -96,7 +96,7 @@ def _forearm_direction(
     core = round(7 * _PX_PER_MM)
     mask[wrist_row : wrist_row + round(20 * _PX_PER_MM), middle - core : middle + core] = cv2.GC_FGD
     cv2.setRNGSeed(1)
-    cv2.grabCut(picture, mask, (0, 0, 1, 1), np.zeros((1, 65)), np.zeros((1, 65)), 3, cv2.GC_INIT_WITH_MASK)
+    cv2.grabCut(picture, mask, (0, 0, 1, 1), np.zeros((1, 65)), np.zeros((1, 65)), 2, cv2.GC_INIT_WITH_MASK)
     skin = ((mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD)).astype(np.uint8)
     count, labels = cv2.connectedComponents(skin)
     if count < 2:
@@ -112,7 +112,7 @@ def _forearm_direction(
             if 30.0 < breadth < 95.0:
                 middles.append((across[0] + across[-1]) / 2)
                 places.append(float(row))
-    if len(places) < 14:
+    if len(places) < _LEAST_MM * _PX_PER_MM:
         return None
     slope, scatter = _robust_slope(np.array(places), np.array(middles))
     direction = up - right * slope  # rows run away from the hand
