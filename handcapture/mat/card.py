@@ -1,0 +1,639 @@
+"""Measure a bank-card-sized card that lies in its place on the mat, and tell the print's scale from it.
+
+The card is looked for in a coarse square view of its place; then each edge is located from the mean of some
+hundreds of profiles across it. A profile is explained by card, wall, contact shadow and paper, blurred: the card is
+0.76 mm thick, so the edge that is seen is its upper one, and where a side wall faces the camera the foot is seen too.
+Where a photo cannot tell them apart, the stated deviation says so. Profiles are compared in linear light: blur mixes
+light, not the values in a file, and a dark card would come out too small.
+
+What it does not see: a card that lies level but raised, on another card say. One card's thickness more is 0.2 %.
+
+References
+----------
+ISO/IEC 7810 ID-1: 85.60 x 53.98 mm, thickness 0.76 mm (0.68 to 0.84), corner radius 2.88 to 3.48 mm; limits of an
+unused card 85.47 to 85.72 and 53.92 to 54.03 mm (from memory). sRGB transfer: IEC 61966-2-1.
+
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from handcapture.camera import at_height_derivatives
+from handcapture.errors import PhotoError
+from handcapture.mat.geometry import CARD_MM
+from handcapture.mat.print_scale import PrintScale
+from handcapture.mat.sighting import Sighting
+from handcapture.rectify import View, sampling_map
+
+FloatArray = NDArray[np.float64]
+Picture = NDArray[np.uint8]
+
+THICKNESS_MM: Final = 0.76
+LIMITS_MM: Final = ((85.47, 85.72), (53.92, 54.03))
+CARD_SD_MM: Final = (0.0625, 0.0275)
+"""A quarter of the way between the limits: these are taken as two standard deviations."""
+SIZE_RANGE: Final = (0.92, 1.08)
+"""Sizes that a card may seem to have: what printers do to a sheet that is to fit the page is within."""
+WORST_RATIO: Final = 0.015
+"""By how much its sides' ratio may differ from that of ID-1; common calling cards differ by 2.5 % and more."""
+_HEIGHT_SD_MM: Final = 0.1
+"""How far the upper face may lie from 0.76 mm: tolerance, embossing, not quite flat."""
+
+_MARGIN_MM: Final = 12.0
+_COARSE_PX_PER_MM: Final = 3
+_REACH_MM: Final = 7.0
+"""How far from its place a side of the card is looked for; the ring of marks begins 7 mm above the place."""
+_ANGLES_DEG: Final = np.arange(-7.0, 7.01, 0.5)
+_CORNER_MM: Final = 5.0
+"""What is left out at either end of a side: the corners are rounded."""
+_SIDE_SHARE: Final = 0.2
+"""Share of a side that may be hidden or unlike the rest, when the card is looked for."""
+_LEAST_STEP: Final = 0.03
+"""Step of brightness at an edge, as a share of the paper's, below which a side is not seen."""
+_ENOUGH_STEP: Final = 0.15
+_BLANK: Final = 0.06
+"""Difference between the middle of the place and its surroundings that shows that something lies there."""
+
+_HALF_MM: Final = 2.2
+"""Half the length of the profiles across an edge."""
+_FINEST_PX_PER_MM: Final = 12.0
+_OUTLIER_MM: Final = 0.12
+_OUTLIER_SHARE: Final = 0.35
+_SEGMENTS: Final = 9
+_RELATED_COLUMNS: Final = 3
+"""So many neighbouring profiles share pixels of the photo."""
+_WORST_BEND_MM: Final = 0.09
+_WORST_ANGLE_DEG: Final = 0.15
+_LEAST_CONTRAST: Final = 0.04
+_MODEL_ERROR: Final = 0.006
+"""What the model of a profile leaves unexplained, as a share of the step."""
+_SHADOW_MM: Final = (0.3, 1.0)
+_SHADOW: Final = ((0.1, 0.2), (0.05, 0.1))
+"""Reach of a contact shadow's two parts, and their depths with deviation, as shares of the paper's brightness."""
+_BLUR_PX: Final = (0.8, 0.5)
+_TONE_SHARE: Final = 0.25
+"""By what share of its effect on an edge a phone's tone curve may differ from that of sRGB."""
+_LUMINANCE: Final = np.array([0.0722, 0.7152, 0.2126])
+"""Of linear B, G, R (ITU-R BT.709)."""
+
+_SIDES: Final = ("far", "right", "near", "left")
+_NORMALS: Final = np.array([[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]])
+_HALF_SIZE: Final = np.array([CARD_MM[1], CARD_MM[0], CARD_MM[1], CARD_MM[0]]) / 2
+
+
+@dataclass(frozen=True, eq=False)
+class CardReading:
+    """A card measured in its place.
+
+    `width_mm` and `height_mm` are its sides as they come out in the sighting's millimetres, with the standard
+    deviations of measuring (the card's own tolerance not included). `corners_mm` (4, 2) is where the corners would
+    be if they were not rounded, mat frame of the sighting, clockwise from the far left as printed. `print_scale` is
+    what follows for the print.
+    """
+
+    width_mm: float
+    height_mm: float
+    width_sd_mm: float
+    height_sd_mm: float
+    turn_deg: float
+    corners_mm: FloatArray
+    print_scale: PrintScale
+
+
+def look_for_card(pixels_bgr: Picture, sighting: Sighting) -> CardReading | None:
+    """Return what `find_card` finds, or None where it would refuse: for photos in which nobody promised a card."""
+    try:
+        return find_card(pixels_bgr, sighting)
+    except PhotoError:
+        return None
+
+
+def find_card(pixels_bgr: Picture, sighting: Sighting) -> CardReading:
+    """Measure the card in its place in the photo (H, W, 3) that `sighting` was made from.
+
+    PhotoError when there is none, or it is covered, bent, raised at one side, or not of ID-1 size.
+    """
+    if sighting.mat.sheets[0].card_place is None:
+        raise PhotoError("This mat has no place for a card. Measure both rules and give their lengths.")
+    scene = _Scene.of(pixels_bgr, sighting)
+    rough = _rough(scene)
+    sides = []
+    for k, name in enumerate(_SIDES):
+        trace = _follow(scene, rough.normal(k), rough.middle(k), rough.length(k), name)
+        trace = _follow(scene, trace.normal, trace.middle_mm, rough.length(k), name)
+        sides.append(_locate(scene, trace))
+    return _reading(scene, sides)
+
+
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    """The part of the photo round the card's place: `crop` (h, w, 3), its top-left pixel, and the place's middle."""
+
+    sighting: Sighting
+    crop: Picture
+    corner_px: NDArray[np.intp]
+    middle_mm: FloatArray
+
+    @classmethod
+    def of(cls, pixels_bgr: Picture, sighting: Sighting) -> _Scene:
+        sheet = sighting.sheets[0]
+        place = sheet.sheet.card_place
+        assert place is not None
+        centre = np.array([[place.x_mm + place.width_mm / 2, place.y_mm + place.height_mm / 2]])
+        middle = sheet.to_mat(centre)[0]
+        half = np.array(CARD_MM) / 2 + _MARGIN_MM
+        ends = middle + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+        pixels = sighting.camera.project(np.c_[ends, np.zeros(4)])
+        size = np.array(pixels_bgr.shape[1::-1])
+        low = np.maximum(np.floor(pixels.min(axis=0)).astype(int) - 3, 0)
+        high = np.minimum(np.ceil(pixels.max(axis=0)).astype(int) + 4, size)
+        inner = sighting.camera.project(np.c_[middle + (ends - middle) * 0.9, np.zeros(4)])
+        if (inner < 0).any() or (inner > size - 1).any():
+            raise PhotoError("The place of the card is not wholly in the picture. Get the whole mat into it.")
+        return cls(sighting, pixels_bgr[low[1] : high[1], low[0] : high[0]], low, middle)
+
+    @property
+    def px_per_mm(self) -> float:
+        return 1 / self.sighting.camera.mm_per_px(self.middle_mm)
+
+    def coarse(self) -> Picture:
+        """Return the place and its margin seen squarely, `_COARSE_PX_PER_MM` fine."""
+        shrink = min(1.0, 1.3 * _COARSE_PX_PER_MM / self.px_per_mm)
+        crop = self.crop
+        if shrink < 1:
+            crop = np.asarray(cv2.resize(crop, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)
+        # cv2.resize rounds the size, so that the scale is not quite the one asked for.
+        exact = np.array(crop.shape[1::-1]) / np.array(self.crop.shape[1::-1])
+        size = np.array(CARD_MM) + 2 * _MARGIN_MM
+        view = View(self.middle_mm - size / 2, np.array([1.0, 0.0]), (size[0], size[1]), _COARSE_PX_PER_MM, 0.0)
+        map_x, map_y = sampling_map(self.sighting.camera, view, 1.0)
+        x = (map_x - np.float32(self.corner_px[0]) + 0.5) * np.float32(exact[0]) - 0.5
+        y = (map_y - np.float32(self.corner_px[1]) + 0.5) * np.float32(exact[1]) - 0.5
+        return np.asarray(cv2.remap(crop, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8)
+
+    def across(self, normal: FloatArray, middle_mm: FloatArray, length_mm: float) -> tuple[FloatArray, float]:
+        """Return linear B, G, R (rows, columns, 3) along an edge: rows run outwards, and rows per mm."""
+        px_per_mm = min(_FINEST_PX_PER_MM, 1.5 * self.px_per_mm)
+        rows, columns = 2 * round(_HALF_MM * px_per_mm), round(length_mm * px_per_mm)
+        size = (columns / px_per_mm, rows / px_per_mm)
+        right = np.array([normal[1], -normal[0]])
+        view = View(middle_mm - right * size[0] / 2 - normal * size[1] / 2, right, size, px_per_mm, 0.0)
+        map_x, map_y = sampling_map(self.sighting.camera, view, 1.0)
+        x, y = map_x - np.float32(self.corner_px[0]), map_y - np.float32(self.corner_px[1])
+        low = np.maximum([int(y.min()) - 1, int(x.min()) - 1], 0)
+        part = _to_linear()[self.crop[low[0] : int(y.max()) + 3, low[1] : int(x.max()) + 3]]
+        x, y = x - np.float32(low[1]), y - np.float32(low[0])
+        seen = cv2.remap(part, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(seen, dtype=np.float64), px_per_mm
+
+
+@lru_cache(maxsize=1)
+def _to_linear() -> NDArray[np.float32]:
+    """Return linear light (256,) for the values of a picture."""
+    value = np.arange(256) / 255
+    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+def _to_display(light: float) -> float:
+    light = min(max(light, 0.0), 1.0)
+    return float(12.92 * light if light <= 0.0031308 else 1.055 * light ** (1 / 2.4) - 0.055)
+
+
+@dataclass(frozen=True, eq=False)
+class _Rectangle:
+    """Where the card lies roughly: middle, turn in radians, size (2,)."""
+
+    middle_mm: FloatArray
+    turn: float
+    size_mm: FloatArray
+
+    def normal(self, k: int) -> FloatArray:
+        """Outward normal (2,) of side k."""
+        cos, sin = np.cos(self.turn), np.sin(self.turn)
+        return np.asarray(np.array([[cos, -sin], [sin, cos]]) @ _NORMALS[k], dtype=np.float64)
+
+    def middle(self, k: int) -> FloatArray:
+        """Middle (2,) of side k."""
+        return np.asarray(self.middle_mm + self.normal(k) * self.size_mm[1 - k % 2] / 2, dtype=np.float64)
+
+    def length(self, k: int) -> float:
+        """Length of side k without its corners."""
+        return float(self.size_mm[k % 2]) - 2 * _CORNER_MM
+
+
+_NONE: Final = (
+    "No card can be seen in its place on the mat. Lay a bank-card-sized card inside the four brackets, flat, and take "
+    "the photo again; a card as light as the paper cannot be seen, so use a darker or coloured one, or its other side."
+)
+_COVERED: Final = (
+    "Something lies in the card's place, but the four edges of a card cannot be followed. Lay the card straight inside "
+    "the four brackets, keep hands, sleeves and hard shadows off it, and take the photo again."
+)
+_ANOTHER: Final = (
+    "What lies in the card's place measures {:.1f} x {:.1f} mm and is no bank-card-sized card (85.60 x 53.98 mm, "
+    "ISO/IEC 7810 ID-1). Use a bank card, or measure both rules on the mat and give their lengths."
+)
+_NOT_FLAT: Final = (
+    "The card in its place does not lie flat: {}. Lay it flat on the paper with nothing under it; use another card if "
+    "it is bent."
+)
+
+
+def _rough(scene: _Scene) -> _Rectangle:
+    """Find the card to half a millimetre and half a degree: the best rectangle of about its size."""
+    px = _COARSE_PX_PER_MM
+    picture = scene.coarse().astype(np.float32)
+    rows, columns = picture.shape[:2]
+    inner = round(_MARGIN_MM * px)
+    outside = np.ones((rows, columns), dtype=bool)
+    outside[inner // 3 : -inner // 3, inner // 3 : -inner // 3] = False
+    outside[: inner // 2] = False
+    paper = np.maximum(np.percentile(picture[outside], 70, axis=0), 1.0)
+    # Paper is white: whatever the card's colour, at least one channel is darker.
+    light = np.asarray((picture / paper).min(axis=2), dtype=np.float32)
+    middle = float(np.median(light[rows // 3 : -rows // 3, columns // 3 : -columns // 3]))
+    around = float(np.median(light[outside]))
+    sign = 1.0 if middle < around else -1.0
+    scores = [_side_scores(np.asarray(sign * np.rot90(light, k), np.float32), k) for k in range(4)]
+    reach = round(_REACH_MM * px)
+    tall, wide = _pair_scores(scores[0], scores[2]), _pair_scores(scores[3], scores[1])
+    growth = np.arange(-2 * reach, 2 * reach + 1) / px
+    cos = np.cos(np.radians(_ANGLES_DEG))[:, None]
+    width, height = (CARD_MM[0] + growth) * cos, (CARD_MM[1] + growth) * cos
+    relative_w, relative_h = width[:, :, None] / CARD_MM[0], height[:, None, :] / CARD_MM[1]
+    low, high = SIZE_RANGE[0] - 0.01, SIZE_RANGE[1] + 0.01
+    fits = np.abs(relative_w / relative_h - 1) < 0.05
+    fits &= (relative_w > low) & (relative_w < high) & (relative_h > low) & (relative_h < high)
+    total = np.where(fits, wide[:, :, None] + tall[:, None, :], -1.0)
+    a, i, j = np.unravel_index(int(total.argmax()), total.shape)
+    left, right = _best_pair(scores[3][a], scores[1][a], int(i) - 2 * reach)
+    far, near = _best_pair(scores[0][a], scores[2][a], int(j) - 2 * reach)
+    least = min(scores[3][a][left], scores[1][a][right], scores[0][a][far], scores[2][a][near])
+    if least < _LEAST_STEP:
+        raise PhotoError(_NONE if abs(around - middle) < _BLANK else _COVERED)
+    # Offsets count outwards from the sides of the place.
+    offset = np.array([right - left, near - far]) / (2 * px)
+    turn = float(np.radians(_ANGLES_DEG[a]))
+    return _Rectangle(scene.middle_mm + offset, turn, np.array([width[a, i], height[a, j]]))
+
+
+def _side_scores(light: NDArray[np.float32], quarter_turns: int) -> FloatArray:
+    """Return how well a side is seen (angles, offsets outwards) in a view turned so that this side is on top."""
+    px = _COARSE_PX_PER_MM
+    rows, columns = light.shape
+    reach, margin = round(_REACH_MM * px), round(_MARGIN_MM * px)
+    step = np.asarray(cv2.filter2D(light, -1, np.array([[1, 1, 0, -1, -1]], np.float32).T / 2), np.float64)
+    step = np.asarray(cv2.blur(step, (px, 1)), np.float64)
+    along = np.arange(margin + 6 * px, columns - margin - 6 * px, px)
+    slope = np.tan(np.radians(_ANGLES_DEG))
+    offsets = np.arange(-reach, reach + 1)
+    row = margin - offsets[None, :, None] + slope[:, None, None] * (along - (columns - 1) / 2)
+    seen = step[np.clip(np.rint(row).astype(int), 0, rows - 1), along]
+    rank = int(_SIDE_SHARE * len(along))
+    return np.asarray(np.partition(seen, rank, axis=2)[:, :, rank], dtype=np.float64)
+
+
+def _pair_scores(first: FloatArray, second: FloatArray) -> FloatArray:
+    """Return the best score (angles, growths) of two opposite sides that lie apart by the card's size and a growth."""
+    count = first.shape[1]
+    one, two = np.minimum(first, _ENOUGH_STEP), np.minimum(second, _ENOUGH_STEP)[:, ::-1]
+    best = np.empty((len(first), 2 * count - 1))
+    for growth in range(2 * count - 1):
+        lag = growth - (count - 1)
+        low, high = max(0, lag), min(count, count + lag)
+        # Offset i of the one side and growth - i of the other; `two` runs backwards.
+        best[:, growth] = np.minimum(one[:, low:high], two[:, low - lag : high - lag]).max(axis=1)
+    return best
+
+
+def _best_pair(first: FloatArray, second: FloatArray, growth_px: int) -> tuple[int, int]:
+    """Return the offsets' indices of two sides that together are `growth_px` farther apart than nominal."""
+    middle = (len(first) - 1) // 2
+    one = np.arange(len(first))
+    two = growth_px + 2 * middle - one
+    good = (two >= 0) & (two < len(second))
+    pairs = np.minimum(first[one[good]], second[two[good]])
+    best = int(pairs.argmax())
+    return int(one[good][best]), int(two[good][best])
+
+
+@dataclass(frozen=True, eq=False)
+class _Trace:
+    """An edge followed as a straight line: its middle (2,) and outward normal (2,) on the mat plane, and its profiles.
+
+    `profiles` (rows, columns) are linear brightness at `out_mm` (rows,) from the line along which they were taken, for
+    the columns that agree; `at_mm` is where the line that was found lies on that scale.
+    """
+
+    middle_mm: FloatArray
+    normal: FloatArray
+    turn_sd: float
+    out_mm: FloatArray
+    profiles: FloatArray
+    at_mm: float
+    card: float
+    paper: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Side:
+    """The foot of one side's wall as a line on the mat plane, with deviations of its place and turn.
+
+    `tone_mm` is how far out it may lie because the tone curve is not known; all sides share its sign. `lift_mm` is how
+    far out the card's thickness carries what is seen; 0 where the wall faces the camera.
+    """
+
+    trace: _Trace
+    middle_mm: FloatArray
+    sd_mm: float
+    tone_mm: float
+    lift_mm: float
+
+
+def _follow(scene: _Scene, normal: FloatArray, middle_mm: FloatArray, length_mm: float, name: str) -> _Trace:
+    """Follow the edge that lies within a millimetre of where it is looked for."""
+    seen, px_per_mm = scene.across(normal, middle_mm, length_mm)
+    rows, columns = seen.shape[:2]
+    out = (np.arange(rows) + 0.5) / px_per_mm - rows / px_per_mm / 2
+    along = (np.arange(columns) + 0.5) / px_per_mm - columns / px_per_mm / 2
+    ends = out < -0.55 * _HALF_MM, out > 0.55 * _HALF_MM
+    profiles = _best_channel(seen, *ends)
+    card, paper = (float(np.median(profiles[end])) for end in ends)
+    step = paper - card
+    if abs(step) < _LEAST_CONTRAST * paper:
+        raise PhotoError(_NONE)
+    # Where a sharp edge would lie, were the profile to hold as much light: blur does not move it.
+    share = np.clip((profiles - card) / step, -0.3, 1.3)
+    edge = rows / px_per_mm / 2 - share.sum(axis=0) / px_per_mm
+    line, good = _robust_line(along, edge)
+    if 1 - good.mean() > _OUTLIER_SHARE:
+        raise PhotoError(_COVERED)
+    miss = edge - np.polyval(line, along)
+    bend = _bend_mm(miss, good)
+    if bend > _WORST_BEND_MM:
+        raise PhotoError(_NOT_FLAT.format(f"its {name} edge is bent by {bend:.1f} mm"))
+    right = np.array([normal[1], -normal[0]])
+    turn = float(np.arctan(line[0]))
+    count = max(4.0, good.sum() / _RELATED_COLUMNS)
+    return _Trace(
+        middle_mm=middle_mm + normal * line[1],
+        normal=np.cos(turn) * normal - np.sin(turn) * right,
+        turn_sd=max(float(np.std(miss[good]) / np.sqrt(count) / np.std(along[good])), 1e-4),
+        out_mm=out,
+        profiles=profiles[:, good],
+        at_mm=float(line[1]),
+        card=card,
+        paper=paper,
+    )
+
+
+def _bend_mm(miss: FloatArray, good: NDArray[np.bool_]) -> float:
+    """Return the root mean square by which parts of an edge leave its line, less what grain explains."""
+    columns = len(miss)
+    part = np.minimum((np.arange(columns) * _SEGMENTS) // columns, _SEGMENTS - 1)
+    parts = [miss[(part == k) & (np.abs(miss) < 1.0)] for k in range(_SEGMENTS)]
+    squares = np.sort([float(np.median(p)) ** 2 for p in parts if len(p) > 3])
+    grain = 1.4826 * float(np.median(np.abs(miss[good]))) * np.sqrt(1.57 * _RELATED_COLUMNS * _SEGMENTS / columns)
+    # One part may be hidden by a fingertip, or lie beside a printed word.
+    return float(np.sqrt(max(0.0, squares[:-1].mean() - grain**2)))
+
+
+def _best_channel(seen: FloatArray, inside: NDArray[np.bool_], outside: NDArray[np.bool_]) -> FloatArray:
+    """Return brightness, or the one channel that shows the edge at least twice as well."""
+    channels = np.concatenate([(seen @ _LUMINANCE)[..., None], seen], axis=2)
+    card, paper = (np.median(channels[rows].reshape(-1, 4), axis=0) for rows in (inside, outside))
+    contrast = np.abs(paper - card) / np.maximum(paper, 1e-3)
+    best = int(contrast.argmax())
+    return np.asarray(channels[..., best if contrast[best] > 2 * contrast[0] else 0], dtype=np.float64)
+
+
+def _robust_line(x: FloatArray, y: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Fit y = a x + b; return (a, b) and which points (N,) agree with it."""
+    thirds = np.array_split(np.arange(len(x)), 8)
+    middles = np.array([[np.median(x[t]), np.median(y[t])] for t in thirds])
+    first, second = middles[:4], middles[4:]
+    slopes = (second[None, :, 1] - first[:, None, 1]) / (second[None, :, 0] - first[:, None, 0])
+    a = float(np.median(slopes))
+    line = np.array([a, float(np.median(y - a * x))])
+    for _ in range(4):
+        miss = np.abs(y - np.polyval(line, x))
+        reach = max(_OUTLIER_MM, 3.5 * 1.4826 * float(np.median(miss)))
+        weight = np.where(miss < reach, (1 - (miss / reach) ** 2) ** 2, 0.0)
+        line = np.polyfit(x, y, 1, w=np.sqrt(weight))
+    miss = np.abs(y - np.polyval(line, x))
+    return line, miss < max(_OUTLIER_MM, 3.5 * 1.4826 * float(np.median(miss)))
+
+
+def _lift(scene: _Scene, middle_mm: FloatArray, normal: FloatArray) -> float:
+    """Return how far outwards the upper edge of a side seems to lie; negative where its wall faces the camera."""
+    centre = scene.sighting.camera.centre_mm
+    return float(THICKNESS_MM * (middle_mm - centre[:2]) @ normal / (centre[2] - THICKNESS_MM))
+
+
+def _locate(scene: _Scene, trace: _Trace) -> _Side:
+    """Locate the foot of the wall from the mean profile: card, wall where it is seen, contact shadow, paper, blurred.
+
+    Gauss-Newton on the foot's place and the blur, with the levels of brightness; shadow, wall and blur have priors.
+    """
+    lift = _lift(scene, trace.middle_mm, trace.normal)
+    px_mm = 1 / scene.px_per_mm
+    near = np.abs(trace.out_mm - trace.at_mm) < 0.8 * _HALF_MM
+    out, profiles = trace.out_mm[near], trace.profiles[near]
+    count = max(4.0, profiles.shape[1] / _RELATED_COLUMNS)
+    step = abs(trace.paper - trace.card)
+    noise = np.sqrt(profiles.var(axis=1) / count + (_MODEL_ERROR * step) ** 2)
+    # Profiles are read oftener than there are pixels.
+    noise *= np.sqrt(_RELATED_COLUMNS * px_mm / (out[1] - out[0]) / 2)
+    shadows = [True, True]
+    for _ in range(3):
+        model = _ProfileModel(out, lift, trace.card, trace.paper, tuple(shadows))
+        fitted, spread = model.fit(profiles.mean(axis=1), noise, trace.at_mm - max(lift, 0.0), px_mm)
+        depths = model.depths(fitted)
+        if all(depth >= 0 for depth in depths):
+            break
+        # A shadow does not lighten; what looks like one is the camera's sharpening.
+        shadows[[k for k in (0, 1) if shadows[k]][int(np.argmin(depths))]] = False
+    quantile = _tone_quantile(trace.card, trace.paper)
+    return _Side(
+        trace=trace,
+        middle_mm=trace.middle_mm + trace.normal * (fitted[0] - trace.at_mm),
+        sd_mm=float(np.sqrt(spread[0, 0])),
+        tone_mm=_TONE_SHARE * float(fitted[1]) * quantile,
+        lift_mm=max(lift, 0.0),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _ProfileModel:
+    """Brightness across an edge. Unknowns: place of the foot mm, blur mm, levels of card, paper, shadows, wall."""
+
+    out_mm: FloatArray
+    lift_mm: float
+    card: float
+    paper: float
+    shadows: tuple[bool, ...]
+
+    @property
+    def _wall_seen(self) -> bool:
+        return self.lift_mm < 0
+
+    def basis(self, foot_mm: float, blur_mm: float) -> FloatArray:
+        """Return the profile (rows, levels) of unit levels."""
+        from scipy.special import ndtr
+
+        def beyond(edge: float) -> FloatArray:
+            return np.asarray(ndtr((self.out_mm - edge) / blur_mm), dtype=np.float64)
+
+        upper = beyond(foot_mm + self.lift_mm)
+        start = foot_mm + max(self.lift_mm, 0.0)
+        paper = beyond(start)
+        parts = [1 - upper, paper]
+        for reach, there in zip(_SHADOW_MM, self.shadows, strict=True):
+            if there:
+                t = self.out_mm - start
+                fall = np.exp(np.minimum(blur_mm**2 / (2 * reach**2) - t / reach, 50.0))
+                parts.append(-fall * np.asarray(ndtr(t / blur_mm - blur_mm / reach), dtype=np.float64))
+        if self._wall_seen:
+            parts.append(upper - paper)
+        return np.column_stack(parts)
+
+    def depths(self, unknowns: FloatArray) -> list[float]:
+        """Return the depths of the shadows."""
+        return [float(level) for level in unknowns[4 : 4 + sum(self.shadows)]]
+
+    def fit(
+        self, profile: FloatArray, noise: FloatArray, start_mm: float, px_mm: float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the unknowns and their covariance."""
+        card, paper = self.card, self.paper
+        shadow = [k for k, there in enumerate(self.shadows) if there]
+        mean = [start_mm, _BLUR_PX[0] * px_mm, card, paper, *(_SHADOW[k][0] * paper for k in shadow)]
+        sd = [_HALF_MM, _BLUR_PX[1] * px_mm, 1.0, 1.0, *(_SHADOW[k][1] * paper for k in shadow)]
+        if self._wall_seen:
+            # A wall upright on the paper gets half to nine tenths of the paper's light; it is white or of card colour.
+            low, high = sorted((0.5 * min(card, paper), 0.9 * max(card, paper)))
+            mean.append((low + high) / 2)
+            sd.append((high - low) / np.sqrt(12))
+        prior, weight = np.array(mean), 1 / np.array(sd)
+        x = prior.copy()
+        for _ in range(12):
+            basis = self.basis(x[0], x[1])
+            d = 0.02 * px_mm
+            by_foot = (self.basis(x[0] + d, x[1]) - self.basis(x[0] - d, x[1])) @ x[2:] / (2 * d)
+            by_blur = (self.basis(x[0], x[1] + d) - basis) @ x[2:] / d
+            jacobian = np.vstack([np.column_stack([by_foot, by_blur, basis]) / noise[:, None], np.diag(weight)])
+            residual = np.r_[(profile - basis @ x[2:]) / noise, (prior - x) * weight]
+            move = np.linalg.lstsq(jacobian, residual, rcond=None)[0]
+            move[:2] = np.clip(move[:2], -1.5 * px_mm, 1.5 * px_mm)
+            x = x + move
+            x[1] = max(x[1], 0.2 * px_mm)
+            if np.abs(move[:2]).max() < 1e-3 * px_mm:
+                break
+        return x, np.linalg.inv(jacobian.T @ jacobian)
+
+
+def _tone_quantile(card: float, paper: float) -> float:
+    """Return by how many deviations of its blur an edge would be misplaced, were values taken for light."""
+    from scipy.special import ndtri
+
+    middle = (_to_display(card) + _to_display(paper)) / 2
+    light = float(np.interp(middle, np.arange(256) / 255, _to_linear()))
+    share = (light - card) / (paper - card)
+    return abs(float(ndtri(min(max(share, 0.02), 0.98))))
+
+
+def _reading(scene: _Scene, sides: list[_Side]) -> CardReading:
+    """Fit the true rectangle to the four sides, its millimetres free along each axis, and state what follows."""
+    _require_parallel(sides)
+    right, down = sides[1].middle_mm - sides[3].middle_mm, sides[2].middle_mm - sides[0].middle_mm
+    turn = float(np.arctan2(right[1], right[0]))
+    x = np.array([CARD_MM[0] / right[0], CARD_MM[1] / down[1], 0.0, 0.0, turn])
+    middle = np.mean([side.middle_mm for side in sides], axis=0)
+    weight = 1 / np.array([s for side in sides for s in (side.sd_mm, side.trace.turn_sd)])
+    for _ in range(6):
+        residual = _rectangle_misses(x, sides, middle)
+        step = 1e-5
+        columns = [(_rectangle_misses(x + step * unit, sides, middle) - residual) / step for unit in np.eye(5)]
+        jacobian = np.column_stack(columns)
+        x = x - np.linalg.lstsq(jacobian * weight[:, None], residual * weight, rcond=None)[0]
+    skew = float(np.degrees(np.abs(_rectangle_misses(x, sides, middle)[1::2]).max()))
+    allowed = 1.5 * _WORST_ANGLE_DEG + 3 * float(np.degrees(max(side.trace.turn_sd for side in sides)))
+    if skew > allowed:
+        raise PhotoError(_NOT_FLAT.format(f"its corners differ from right angles by {2 * skew:.1f} degrees"))
+    growth = x[:2]
+    width, height = np.array(CARD_MM) / growth
+    if (
+        abs(width / height / (CARD_MM[0] / CARD_MM[1]) - 1) > WORST_RATIO
+        or not SIZE_RANGE[0] < width / CARD_MM[0] < SIZE_RANGE[1]
+        or not SIZE_RANGE[0] < height / CARD_MM[1] < SIZE_RANGE[1]
+    ):
+        raise PhotoError(_ANOTHER.format(width, height))
+    spread = np.linalg.inv((jacobian * weight[:, None]).T @ (jacobian * weight[:, None]))
+    measured = np.array([width, height])
+    fit_sd = np.sqrt(np.diag(spread)[:2]) * measured / growth
+    size_sd = np.sqrt(fit_sd**2 + _shared_sd_mm(scene, sides) ** 2)
+    assumed = scene.sighting.sheets[0].print_scale
+    relative = np.hypot(size_sd / measured, np.array(CARD_SD_MM) / CARD_MM)
+    cos, sin = np.cos(x[4]), np.sin(x[4])
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array(CARD_MM) / 2
+    return CardReading(
+        width_mm=float(width),
+        height_mm=float(height),
+        width_sd_mm=float(size_sd[0]),
+        height_sd_mm=float(size_sd[1]),
+        turn_deg=float(np.degrees(x[4])),
+        corners_mm=(corners @ np.array([[cos, sin], [-sin, cos]]) + x[2:4]) / growth + middle,
+        print_scale=PrintScale(
+            assumed.x * float(growth[0]), assumed.y * float(growth[1]), float(relative.max()), "card"
+        ),
+    )
+
+
+def _require_parallel(sides: list[_Side]) -> None:
+    for first, second in ((0, 2), (1, 3)):
+        a, b = sides[first].trace, sides[second].trace
+        angle = float(np.degrees(np.arcsin(a.normal[0] * b.normal[1] - a.normal[1] * b.normal[0])))
+        if abs(angle) > _WORST_ANGLE_DEG + 3 * float(np.degrees(np.hypot(a.turn_sd, b.turn_sd))):
+            names = f"its {_SIDES[first]} and {_SIDES[second]} edges"
+            raise PhotoError(_NOT_FLAT.format(f"{names} differ in direction by {abs(angle):.1f} degrees"))
+
+
+def _rectangle_misses(x: FloatArray, sides: list[_Side], middle_mm: FloatArray) -> FloatArray:
+    """Return for each side how far out it lies, mm, and its turn, radians (8,), against the true rectangle.
+
+    `x`: true mm per mm of the sighting along x and y, place and turn of the rectangle.
+    """
+    cos, sin = np.cos(x[4]), np.sin(x[4])
+    misses = []
+    for k, side in enumerate(sides):
+        normal = np.array([[cos, -sin], [sin, cos]]) @ _NORMALS[k]
+        along = np.array([-side.trace.normal[1], side.trace.normal[0]]) * x[:2]
+        place = (side.middle_mm - middle_mm) * x[:2] - x[2:4]
+        misses += [float(normal @ place) - _HALF_SIZE[k], float(normal @ along)]
+    return np.array(misses)
+
+
+def _shared_sd_mm(scene: _Scene, sides: list[_Side]) -> FloatArray:
+    """Return the deviations (2,) of width and height from what all sides share: camera, paper, tone, thickness."""
+    sighting = scene.sighting
+    points = np.array([side.middle_mm for side in sides])
+    pixels = sighting.camera.project(np.c_[points, np.zeros(4)])
+    by_camera, by_pixel, _ = at_height_derivatives(sighting.camera, pixels, 0.0)
+    noise_mm = float(np.median(sighting.mark_noise_px)) * float(np.sqrt(np.square(by_pixel).sum(axis=(1, 2)).mean()))
+    unflat = float(np.sqrt(max(0.0, sighting.crosscheck_mm**2 - noise_mm**2)))
+    result = []
+    for low, high in ((3, 1), (0, 2)):
+        normal = sides[high].trace.normal
+        by_parameters = normal @ (by_camera[high] - by_camera[low])
+        camera = float(by_parameters @ sighting.parameter_covariance @ by_parameters)
+        tone = sides[low].tone_mm + sides[high].tone_mm
+        lift = (sides[low].lift_mm + sides[high].lift_mm) * _HEIGHT_SD_MM / THICKNESS_MM
+        result.append(np.sqrt(camera + tone**2 + lift**2 + unflat**2))
+    return np.array(result)
