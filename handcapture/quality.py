@@ -47,7 +47,7 @@ MM_PER_PX: Final = (0.45, 0.7)
 0.02, 0.05 and 0.07 mm); 0.75 is refused. A phone's own compression comes on top."""
 EDGE_WIDTH_MM: Final = (1.0, 1.4)
 """Width, on the mat, in which a step goes from 10 to 90 %. Sixteen reference photos, blurred: errors have a median of
-0.34 mm as they are, 0.36 at a width of 0.9 mm, 0.35 at 1.3 mm by a shake, 0.56 at 1.7 mm; at 2.5 mm most are refused."""
+0.34 mm as they are, 0.36 at a width of 0.9 mm, 0.35 at 1.3 mm by a shake, 0.56 at 1.7 mm; most are refused at 2.5."""
 SHAKEN_RATIO: Final = 1.5
 """Widest against narrowest blur that is called a shake; steady photos stay below 1.1."""
 PAPER_CODE: Final = (130.0, 80.0)
@@ -746,8 +746,8 @@ def _notes(sighting: Sighting) -> tuple[str, ...]:
     if sighting.print_scale.source == "not verified":
         notes.append(
             "The size of the print was not checked: all distances may be "
-            f"{100 * sighting.print_scale.relative_sd:.1f} % too long or too short. Measure the two 150 mm rules on the "
-            "mat and give their lengths."
+            f"{100 * sighting.print_scale.relative_sd:.1f} % too long or too short. Measure the two 150 mm rules on "
+            "the mat and give their lengths."
         )
     for sheet in sighting.sheets[1:]:
         if sheet.gap_mm is not None and sheet.skew_deg is not None:
