@@ -339,6 +339,7 @@ class PhotoQuality:
     notes: tuple[str, ...] = ()
 
 
+_MOST_SAID: Final = 3
 _RANK: Final[dict[Grade, int]] = {"good": 0, "fair": 1, "poor": 2}
 
 
@@ -400,8 +401,10 @@ def quality_lines(quality: PhotoQuality) -> list[str]:
 def _verdict(points: Sequence[QualityPoint], grade: Grade) -> str:
     if grade == "good":
         return "good"
-    said = ", ".join(dict.fromkeys(point.short for point in points if point.grade == grade))
-    return f"take it again: {said}" if grade == "poor" else f"good enough; {said}"
+    said = list(dict.fromkeys(point.short for point in points if point.grade == grade))
+    if len(said) > _MOST_SAID:
+        said = [*said[: _MOST_SAID - 1], f"{len(said) - _MOST_SAID + 1} more"]
+    return ("take it again: " if grade == "poor" else "good enough; ") + ", ".join(said)
 
 
 def _graded(value: float, limits: tuple[float, float]) -> Grade:
@@ -528,9 +531,8 @@ def _exposure(photo: Photo, sighting: Sighting, placement: Placement | None, pap
     skin = _skin_colours(photo.pixels_bgr, sighting, placement) if placement is not None else np.empty((0, 3))
     burnt_skin = float((skin.max(axis=1) >= 252).mean()) if len(skin) else 0.0
     skin_code = float(np.median(skin.max(axis=1))) if len(skin) else 255.0
-    text = f"White paper has {code:.0f} of 255 steps of brightness"
-    text += f", {100 * burnt:.0f} % of it is burnt out" if burnt >= 0.01 else ", none of it is burnt out"
-    text += f", and {100 * burnt_skin:.0f} % of the fingers." if burnt_skin >= 0.01 else "."
+    fingers = f" and {100 * burnt_skin:.0f} % of the fingers" if len(skin) else ""
+    text = f"White paper has {code:.0f} of 255 steps of brightness; {100 * burnt:.0f} % of it{fingers} are burnt out."
     bright: Grade = worst_grade([_graded(burnt_skin, BURNT_SKIN), "fair" if burnt > BURNT_PAPER else "good"])
     dark: Grade = worst_grade([_graded(code, PAPER_CODE), "fair" if skin_code < DARK_SKIN_CODE else "good"])
     if _RANK[bright] > 0 and _RANK[bright] >= _RANK[dark]:
@@ -693,7 +695,7 @@ def _hands(sighting: Sighting, contacts: Sequence[Contact]) -> list[QualityPoint
             grade,
             None,
             "",
-            f"The {contact.side} {contact.finger} cannot be made out.",
+            f"{_named(contact)} cannot be made out.",
             contact.advice or "Hold the phone level above the middle of the mat.",
             f"{contact.side} {contact.finger} hidden"
             if len(hidden) < MANY_HIDDEN
@@ -708,7 +710,7 @@ def _hands(sighting: Sighting, contacts: Sequence[Contact]) -> list[QualityPoint
             "fair",
             100 * float(share),
             "%",
-            f"The {contact.side} {contact.finger} lies close to the picture's edge.",
+            f"{_named(contact)} lies close to the picture's edge.",
             "Hold the phone so that both hands are well inside the picture.",
             "a fingertip near the edge",
             f"{contact.side} {contact.finger}",
@@ -720,6 +722,10 @@ def _hands(sighting: Sighting, contacts: Sequence[Contact]) -> list[QualityPoint
         return points
     text = f"All {len(contacts)} fingertips were made out."
     return [QualityPoint("hands", "good", float(len(contacts)), "fingertips", text, None, "all fingertips seen")]
+
+
+def _named(contact: Contact) -> str:
+    return f"The {contact.side} {contact.finger}{'' if contact.finger == 'thumb' else ' finger'}"
 
 
 def _paper(sighting: Sighting) -> QualityPoint:
