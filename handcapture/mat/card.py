@@ -17,15 +17,14 @@ unused card 85.47 to 85.72 and 53.92 to 54.03 mm (from memory). sRGB transfer: I
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from typing import Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.camera import at_height_derivatives
 from handcapture.errors import PhotoError
 from handcapture.mat.geometry import CARD_MM
 from handcapture.mat.print_scale import PrintScale
@@ -72,12 +71,22 @@ _RELATED_COLUMNS: Final = 3
 _WORST_BEND_MM: Final = 0.09
 _WORST_ANGLE_DEG: Final = 0.15
 _LEAST_CONTRAST: Final = 0.04
+_FAINT: Final = 0.1
+"""Contrast of brightness, as a share of the paper's, below which colours are looked at."""
 _MODEL_ERROR: Final = 0.006
 """What the model of a profile leaves unexplained, as a share of the step."""
-_SHADOW_MM: Final = (0.3, 1.0)
-_SHADOW: Final = ((0.1, 0.2), (0.05, 0.1))
-"""Reach of a contact shadow's two parts, and their depths with deviation, as shares of the paper's brightness."""
-_BLUR_PX: Final = (0.8, 0.5)
+_INNER_MM, _OUTER_MM = 1.5, 1.9
+"""What part of a profile is explained."""
+_SHADOW_MM: Final = (0.15, 0.3, 0.5, 0.75, 1.05, 1.4)
+_SHADOW_SD: Final = 0.15
+"""Where the steps end of which a shadow beside the card is made up, and their depths, shares of the paper's light."""
+_SHADOW_PULL_MM: Final = 0.5
+"""How far a shadow may draw the line that was followed outwards beside a black card; more beside a lighter one."""
+_BLURS_PX: Final = 0.4 * 1.18 ** np.arange(11)
+_SWEEPS: Final = 20
+_LOCAL_MM: Final = 200.0
+_LOCAL_SD_MM: Final = 0.7
+"""Where the sighting may be off by so much: a print stretched by 0.35 % that was taken for a lens."""
 _TONE_SHARE: Final = 0.25
 """By what share of its effect on an edge a phone's tone curve may differ from that of sRGB."""
 _LUMINANCE: Final = np.array([0.0722, 0.7152, 0.2126])
@@ -124,12 +133,12 @@ def find_card(pixels_bgr: Picture, sighting: Sighting) -> CardReading:
         raise PhotoError("This mat has no place for a card. Measure both rules and give their lengths.")
     scene = _Scene.of(pixels_bgr, sighting)
     rough = _rough(scene)
-    sides = []
+    traces = []
     for k, name in enumerate(_SIDES):
         trace = _follow(scene, rough.normal(k), rough.middle(k), rough.length(k), name)
-        trace = _follow(scene, trace.normal, trace.middle_mm, rough.length(k), name)
-        sides.append(_locate(scene, trace))
-    return _reading(scene, sides)
+        traces.append(_follow(scene, trace.normal, trace.middle_mm, rough.length(k), name))
+    local = _Local.of(scene)
+    return _reading(scene, local, [_corrected(side, local) for side in _locate(scene, traces)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,13 +168,14 @@ class _Scene:
             raise PhotoError("The place of the card is not wholly in the picture. Get the whole mat into it.")
         return cls(sighting, pixels_bgr[low[1] : high[1], low[0] : high[0]], low, middle)
 
-    @property
-    def px_per_mm(self) -> float:
-        return 1 / self.sighting.camera.mm_per_px(self.middle_mm)
+    @cached_property
+    def px_mm(self) -> float:
+        """Size of a pixel on the mat."""
+        return self.sighting.camera.mm_per_px(self.middle_mm)
 
     def coarse(self) -> Picture:
         """Return the place and its margin seen squarely, `_COARSE_PX_PER_MM` fine."""
-        shrink = min(1.0, 1.3 * _COARSE_PX_PER_MM / self.px_per_mm)
+        shrink = min(1.0, 1.3 * _COARSE_PX_PER_MM * self.px_mm)
         crop = self.crop
         if shrink < 1:
             crop = np.asarray(cv2.resize(crop, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)
@@ -180,7 +190,7 @@ class _Scene:
 
     def across(self, normal: FloatArray, middle_mm: FloatArray, length_mm: float) -> tuple[FloatArray, float]:
         """Return linear B, G, R (rows, columns, 3) along an edge: rows run outwards, and rows per mm."""
-        px_per_mm = min(_FINEST_PX_PER_MM, 1.5 * self.px_per_mm)
+        px_per_mm = min(_FINEST_PX_PER_MM, 1.5 / self.px_mm)
         rows, columns = 2 * round(_HALF_MM * px_per_mm), round(length_mm * px_per_mm)
         size = (columns / px_per_mm, rows / px_per_mm)
         right = np.array([normal[1], -normal[0]])
@@ -192,6 +202,52 @@ class _Scene:
         x, y = x - np.float32(low[1]), y - np.float32(low[0])
         seen = cv2.remap(part, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         return np.asarray(seen, dtype=np.float64), px_per_mm
+
+
+@dataclass(frozen=True, eq=False)
+class _Local:
+    """What the sighting's plane must be shifted by for the marks of the sheet to lie where they were printed.
+
+    A homography near identity, linear in its eight unknowns: a lens or a stretch that the sighting's camera does not
+    express is taken up. `reach` (8,) are the unknowns, mm at `_LOCAL_MM` from the card; `left_mm` is what is left
+    beyond noise.
+    """
+
+    middle_mm: FloatArray
+    reach: FloatArray
+    covariance: FloatArray
+    left_mm: float
+
+    @classmethod
+    def of(cls, scene: _Scene) -> _Local:
+        sighting = scene.sighting
+        mine = sighting.marks.sheet == 0
+        seen = sighting.camera.at_height(sighting.marks.pixels[mine], 0.0)
+        off = sighting.sheets[0].to_mat(sighting.marks.points_mm[mine]) - seen
+        noise = np.repeat(np.maximum(sighting.mark_noise_px[mine] * scene.px_mm, 0.005), 2)
+        design = _local_design(seen - scene.middle_mm).reshape(-1, 8)
+        weight = 1 / noise
+        prior = np.eye(8) / _LOCAL_SD_MM**2
+        information = (design * weight[:, None] ** 2).T @ design + prior
+        reach = np.linalg.solve(information, (design * weight[:, None] ** 2).T @ off.ravel())
+        miss = off.ravel() - design @ reach
+        excess = max(1.0, float(np.square(miss * weight).mean()))
+        left = float(np.sqrt(max(0.0, np.square(miss).mean() - np.square(noise).mean())))
+        covariance = np.linalg.inv((design * weight[:, None] ** 2).T @ design / excess + prior)
+        return cls(scene.middle_mm, reach, covariance, left)
+
+    def shift(self, points_mm: FloatArray) -> FloatArray:
+        """Return the shifts (N, 2) of points (N, 2)."""
+        return np.asarray(_local_design(points_mm - self.middle_mm) @ self.reach, dtype=np.float64)
+
+
+def _local_design(offset_mm: FloatArray) -> FloatArray:
+    """Return how points (N, 2) move with the unknowns of a homography near identity (N, 2, 8)."""
+    x, y = (offset_mm / _LOCAL_MM).T
+    one, none = np.ones_like(x), np.zeros_like(x)
+    by_x = np.column_stack([one, x, y, none, none, none, x * x, x * y])
+    by_y = np.column_stack([none, none, none, one, x, y, x * y, y * y])
+    return np.stack([by_x, by_y], axis=1)
 
 
 @lru_cache(maxsize=1)
@@ -406,12 +462,12 @@ def _bend_mm(miss: FloatArray, good: NDArray[np.bool_]) -> float:
 
 
 def _best_channel(seen: FloatArray, inside: NDArray[np.bool_], outside: NDArray[np.bool_]) -> FloatArray:
-    """Return brightness, or the one channel that shows the edge at least twice as well."""
+    """Return brightness, or where that hardly shows the edge, the channel that does: files keep colours less sharp."""
     channels = np.concatenate([(seen @ _LUMINANCE)[..., None], seen], axis=2)
     card, paper = (np.median(channels[rows].reshape(-1, 4), axis=0) for rows in (inside, outside))
     contrast = np.abs(paper - card) / np.maximum(paper, 1e-3)
     best = int(contrast.argmax())
-    return np.asarray(channels[..., best if contrast[best] > 2 * contrast[0] else 0], dtype=np.float64)
+    return np.asarray(channels[..., best if contrast[0] < _FAINT else 0], dtype=np.float64)
 
 
 def _robust_line(x: FloatArray, y: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -437,106 +493,77 @@ def _lift(scene: _Scene, middle_mm: FloatArray, normal: FloatArray) -> float:
     return float(THICKNESS_MM * (middle_mm - centre[:2]) @ normal / (centre[2] - THICKNESS_MM))
 
 
-def _locate(scene: _Scene, trace: _Trace) -> _Side:
-    """Locate the foot of the wall from the mean profile: card, wall where it is seen, contact shadow, paper, blurred.
+def _locate(scene: _Scene, traces: list[_Trace]) -> list[_Side]:
+    """Locate the feet of the card's four walls from the mean profiles.
 
-    Gauss-Newton on the foot's place and the blur, with the levels of brightness; shadow, wall and blur have priors.
+    A profile is card, wall where it is seen, and paper under a shadow that only fades outwards, all blurred alike.
+    For each foot and each blur on a grid the levels of light are fitted, none of them negative; what the foot may be
+    follows from how well each fits, the blur being common to the four sides. Shadow and blur can look alike, so the
+    posterior is not narrow and need not have one peak only.
     """
-    lift = _lift(scene, trace.middle_mm, trace.normal)
-    px_mm = 1 / scene.px_per_mm
-    near = np.abs(trace.out_mm - trace.at_mm) < 0.8 * _HALF_MM
-    out, profiles = trace.out_mm[near], trace.profiles[near]
+    from scipy.special import logsumexp
+
+    px = scene.px_mm
+    blurs = px * _BLURS_PX
+    contrast = min(abs(1 - trace.card / trace.paper) for trace in traces)
+    pull = float(np.clip(_SHADOW_PULL_MM / contrast, _SHADOW_PULL_MM, 3 * _SHADOW_PULL_MM))
+    feet = np.arange(-pull, 0.3 + px, 0.3 * px)
+    lifts = np.array([_lift(scene, trace.middle_mm, trace.normal) for trace in traces])
+    logs = np.stack([_log_fit(trace, lift, feet, blurs, px) for trace, lift in zip(traces, lifts, strict=True)])
+    by_blur = logsumexp(logs, axis=2)
+    blur_weight = np.exp(by_blur.sum(axis=0) - logsumexp(by_blur.sum(axis=0)))
+    blur = float(blur_weight @ blurs)
+    sides = []
+    for trace, lift, log, total in zip(traces, lifts, logs, by_blur, strict=True):
+        weight = blur_weight @ np.exp(log - total[:, None])
+        mean = float(weight @ feet)
+        variance = float(weight @ (feet - mean) ** 2) + (0.3 * px) ** 2 / 12
+        sides.append(
+            _Side(
+                trace=trace,
+                middle_mm=trace.middle_mm + trace.normal * (mean - max(lift, 0.0)),
+                sd_mm=float(np.sqrt(variance)),
+                tone_mm=_TONE_SHARE * blur * _tone_quantile(trace.card, trace.paper),
+                lift_mm=max(lift, 0.0),
+            )
+        )
+    return sides
+
+
+def _log_fit(trace: _Trace, lift_mm: float, feet_mm: FloatArray, blurs_mm: FloatArray, px_mm: float) -> FloatArray:
+    """Return the log posterior (blurs, feet), but for a constant, of where the foot lies on the paper's side.
+
+    Feet count outwards from the line that was followed, plus the lift.
+    """
+    from scipy.special import ndtr
+
+    near = (trace.out_mm > trace.at_mm - _INNER_MM) & (trace.out_mm < trace.at_mm + _OUTER_MM)
+    out, profiles = trace.out_mm[near] - trace.at_mm, trace.profiles[near] / trace.paper
     count = max(4.0, profiles.shape[1] / _RELATED_COLUMNS)
-    step = abs(trace.paper - trace.card)
-    noise = np.sqrt(profiles.var(axis=1) / count + (_MODEL_ERROR * step) ** 2)
+    card = trace.card / trace.paper
+    variance = profiles.var(axis=1) / count + (_MODEL_ERROR * (1 - card)) ** 2
     # Profiles are read oftener than there are pixels.
-    noise *= np.sqrt(_RELATED_COLUMNS * px_mm / (out[1] - out[0]) / 2)
-    shadows = [True, True]
-    for _ in range(3):
-        model = _ProfileModel(out, lift, trace.card, trace.paper, tuple(shadows))
-        fitted, spread = model.fit(profiles.mean(axis=1), noise, trace.at_mm - max(lift, 0.0), px_mm)
-        depths = model.depths(fitted)
-        if all(depth >= 0 for depth in depths):
-            break
-        # A shadow does not lighten; what looks like one is the camera's sharpening.
-        shadows[[k for k in (0, 1) if shadows[k]][int(np.argmin(depths))]] = False
-    quantile = _tone_quantile(trace.card, trace.paper)
-    return _Side(
-        trace=trace,
-        middle_mm=trace.middle_mm + trace.normal * (fitted[0] - trace.at_mm),
-        sd_mm=float(np.sqrt(spread[0, 0])),
-        tone_mm=_TONE_SHARE * float(fitted[1]) * quantile,
-        lift_mm=max(lift, 0.0),
-    )
-
-
-@dataclass(frozen=True, eq=False)
-class _ProfileModel:
-    """Brightness across an edge. Unknowns: place of the foot mm, blur mm, levels of card, paper, shadows, wall."""
-
-    out_mm: FloatArray
-    lift_mm: float
-    card: float
-    paper: float
-    shadows: tuple[bool, ...]
-
-    @property
-    def _wall_seen(self) -> bool:
-        return self.lift_mm < 0
-
-    def basis(self, foot_mm: float, blur_mm: float) -> FloatArray:
-        """Return the profile (rows, levels) of unit levels."""
-        from scipy.special import ndtr
-
-        def beyond(edge: float) -> FloatArray:
-            return np.asarray(ndtr((self.out_mm - edge) / blur_mm), dtype=np.float64)
-
-        upper = beyond(foot_mm + self.lift_mm)
-        start = foot_mm + max(self.lift_mm, 0.0)
-        paper = beyond(start)
-        parts = [1 - upper, paper]
-        for reach, there in zip(_SHADOW_MM, self.shadows, strict=True):
-            if there:
-                t = self.out_mm - start
-                fall = np.exp(np.minimum(blur_mm**2 / (2 * reach**2) - t / reach, 50.0))
-                parts.append(-fall * np.asarray(ndtr(t / blur_mm - blur_mm / reach), dtype=np.float64))
-        if self._wall_seen:
-            parts.append(upper - paper)
-        return np.column_stack(parts)
-
-    def depths(self, unknowns: FloatArray) -> list[float]:
-        """Return the depths of the shadows."""
-        return [float(level) for level in unknowns[4 : 4 + sum(self.shadows)]]
-
-    def fit(
-        self, profile: FloatArray, noise: FloatArray, start_mm: float, px_mm: float
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return the unknowns and their covariance."""
-        card, paper = self.card, self.paper
-        shadow = [k for k, there in enumerate(self.shadows) if there]
-        mean = [start_mm, _BLUR_PX[0] * px_mm, card, paper, *(_SHADOW[k][0] * paper for k in shadow)]
-        sd = [_HALF_MM, _BLUR_PX[1] * px_mm, 1.0, 1.0, *(_SHADOW[k][1] * paper for k in shadow)]
-        if self._wall_seen:
-            # A wall upright on the paper gets half to nine tenths of the paper's light; it is white or of card colour.
-            low, high = sorted((0.5 * min(card, paper), 0.9 * max(card, paper)))
-            mean.append((low + high) / 2)
-            sd.append((high - low) / np.sqrt(12))
-        prior, weight = np.array(mean), 1 / np.array(sd)
-        x = prior.copy()
-        for _ in range(12):
-            basis = self.basis(x[0], x[1])
-            d = 0.02 * px_mm
-            by_foot = (self.basis(x[0] + d, x[1]) - self.basis(x[0] - d, x[1])) @ x[2:] / (2 * d)
-            by_blur = (self.basis(x[0], x[1] + d) - basis) @ x[2:] / d
-            jacobian = np.vstack([np.column_stack([by_foot, by_blur, basis]) / noise[:, None], np.diag(weight)])
-            residual = np.r_[(profile - basis @ x[2:]) / noise, (prior - x) * weight]
-            move = np.linalg.lstsq(jacobian, residual, rcond=None)[0]
-            move[:2] = np.clip(move[:2], -1.5 * px_mm, 1.5 * px_mm)
-            x = x + move
-            x[1] = max(x[1], 0.2 * px_mm)
-            if np.abs(move[:2]).max() < 1e-3 * px_mm:
-                break
-        return x, np.linalg.inv(jacobian.T @ jacobian)
+    weight = 1 / np.sqrt(variance * max(1.0, px_mm / (out[1] - out[0])))
+    light = profiles.mean(axis=1) * weight
+    # The edges beyond which there is something else: card, wall (none where the upper edge hides it), shadow, paper.
+    beyond = np.array([min(lift_mm, 0.0), 0.0, *_SHADOW_MM])
+    edges = feet_mm[:, None] + beyond
+    blurred = ndtr((out - edges[:, :, None]) / blurs_mm[:, None, None, None])
+    upper, paper, steps = blurred[..., :1, :], blurred[..., 1:2, :], blurred[..., 2:, :]
+    basis = np.concatenate([1 - upper, paper, upper - paper, steps - paper], axis=-2) * weight
+    # A wall upright on the paper gets half to nine tenths of the paper's light; it is white or of the card's colour.
+    low, high = sorted((0.5 * min(card, 1.0), 0.9 * max(card, 1.0)))
+    mean = np.r_[card, 1.0, (low + high) / 2, np.zeros(len(_SHADOW_MM))]
+    inverse = np.r_[0.0, 0.0, np.sqrt(12) / (high - low), np.full(len(_SHADOW_MM), 1 / _SHADOW_SD)]
+    gram = basis @ basis.swapaxes(-1, -2) + np.diag(inverse**2 + 1e-6)
+    target = basis @ light + mean * inverse**2
+    level = np.maximum(np.linalg.solve(gram, target[..., None])[..., 0], 0.0)
+    for _ in range(_SWEEPS):
+        for j in range(level.shape[-1]):
+            slope = (gram[..., j, :] * level).sum(axis=-1) - target[..., j]
+            level[..., j] = np.maximum(level[..., j] - slope / gram[..., j, j], 0.0)
+    cost = np.einsum("...i,...ij,...j->...", level, gram, level) - 2 * (target * level).sum(axis=-1)
+    return np.asarray(-cost / 2, dtype=np.float64)
 
 
 def _tone_quantile(card: float, paper: float) -> float:
@@ -549,7 +576,17 @@ def _tone_quantile(card: float, paper: float) -> float:
     return abs(float(ndtri(min(max(share, 0.02), 0.98))))
 
 
-def _reading(scene: _Scene, sides: list[_Side]) -> CardReading:
+def _corrected(side: _Side, local: _Local) -> _Side:
+    """Return the side where the marks round it have it."""
+    right = np.array([side.trace.normal[1], -side.trace.normal[0]])
+    ends = side.middle_mm + 20.0 * np.array([-right, right])
+    ends = ends + local.shift(ends)
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    trace = replace(side.trace, normal=np.array([-along[1], along[0]]))
+    return replace(side, middle_mm=side.middle_mm + local.shift(side.middle_mm[None])[0], trace=trace)
+
+
+def _reading(scene: _Scene, local: _Local, sides: list[_Side]) -> CardReading:
     """Fit the true rectangle to the four sides, its millimetres free along each axis, and state what follows."""
     _require_parallel(sides)
     right, down = sides[1].middle_mm - sides[3].middle_mm, sides[2].middle_mm - sides[0].middle_mm
@@ -578,7 +615,7 @@ def _reading(scene: _Scene, sides: list[_Side]) -> CardReading:
     spread = np.linalg.inv((jacobian * weight[:, None]).T @ (jacobian * weight[:, None]))
     measured = np.array([width, height])
     fit_sd = np.sqrt(np.diag(spread)[:2]) * measured / growth
-    size_sd = np.sqrt(fit_sd**2 + _shared_sd_mm(scene, sides) ** 2)
+    size_sd = np.sqrt(fit_sd**2 + _shared_sd_mm(local, sides) ** 2)
     assumed = scene.sighting.sheets[0].print_scale
     relative = np.hypot(size_sd / measured, np.array(CARD_SD_MM) / CARD_MM)
     cos, sin = np.cos(x[4]), np.sin(x[4])
@@ -620,20 +657,14 @@ def _rectangle_misses(x: FloatArray, sides: list[_Side], middle_mm: FloatArray) 
     return np.array(misses)
 
 
-def _shared_sd_mm(scene: _Scene, sides: list[_Side]) -> FloatArray:
-    """Return the deviations (2,) of width and height from what all sides share: camera, paper, tone, thickness."""
-    sighting = scene.sighting
-    points = np.array([side.middle_mm for side in sides])
-    pixels = sighting.camera.project(np.c_[points, np.zeros(4)])
-    by_camera, by_pixel, _ = at_height_derivatives(sighting.camera, pixels, 0.0)
-    noise_mm = float(np.median(sighting.mark_noise_px)) * float(np.sqrt(np.square(by_pixel).sum(axis=(1, 2)).mean()))
-    unflat = float(np.sqrt(max(0.0, sighting.crosscheck_mm**2 - noise_mm**2)))
+def _shared_sd_mm(local: _Local, sides: list[_Side]) -> FloatArray:
+    """Return the deviations (2,) of width and height from what all sides share: marks, paper, tone, thickness."""
+    design = _local_design(np.array([side.middle_mm for side in sides]) - local.middle_mm)
     result = []
     for low, high in ((3, 1), (0, 2)):
-        normal = sides[high].trace.normal
-        by_parameters = normal @ (by_camera[high] - by_camera[low])
-        camera = float(by_parameters @ sighting.parameter_covariance @ by_parameters)
+        by_local = sides[high].trace.normal @ (design[high] - design[low])
+        marks = float(by_local @ local.covariance @ by_local)
         tone = sides[low].tone_mm + sides[high].tone_mm
         lift = (sides[low].lift_mm + sides[high].lift_mm) * _HEIGHT_SD_MM / THICKNESS_MM
-        result.append(np.sqrt(camera + tone**2 + lift**2 + unflat**2))
+        result.append(np.sqrt(marks + tone**2 + lift**2 + local.left_mm**2))
     return np.array(result)
