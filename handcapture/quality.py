@@ -64,6 +64,11 @@ in the reference photos has 60 and more."""
 SHADOW_LIGHT: Final = (0.35, 0.12)
 """Light on the darkest twentieth of the blank paper near the fingertips, as a share of the mat's brightest. Errors on
 the reference photos do not grow down to 0.2, in window light; deeper shadows were not tried."""
+HARD_STEP_MM: Final = 9.0
+HARD_STEP: Final = 0.6
+HARD_SHARE: Final = 0.1
+"""A shadow's edge is hard where light falls to so much within so little, at this share of the places near the tips.
+On the reference photos, none of which casts such an edge there, what is left of print and hands gives up to 0.08."""
 MARKS_SHARE: Final = (0.45, 0.25)
 """Share of all marks: hands and forearms cover a quarter to a third of them."""
 SIDE_SHARE: Final = 0.3
@@ -423,9 +428,7 @@ def _tilt(sighting: Sighting) -> QualityPoint:
     off = sighting.camera.centre_mm[:2] - middle
     slant = float(np.degrees(np.arctan2(np.hypot(*off), sighting.height_mm)))
     grade = _graded(max(tilt, slant), TILT_DEG)
-    text = (
-        f"The phone was tilted by {tilt:.0f} degrees and looked at the mat from {slant:.0f} degrees off straight above."
-    )
+    text = f"The phone was tilted by {tilt:.0f} degrees, and {slant:.0f} degrees off straight above the mat's middle."
     advice = None
     if grade != "good":
         advice = f"{_way_back(off)}: {max(tilt, slant):.0f} degrees now, below {TILT_DEG[0]:.0f} is best."
@@ -518,11 +521,22 @@ def _shadows(places: FloatArray, colours: FloatArray, placement: Placement | Non
             near, where = near_tips, "near the fingertips"
     share = float(min(1.0, np.percentile(light[near], 5) / max(float(np.percentile(light, 95)), 1e-4)))
     grade = _graded(share, SHADOW_LIGHT)
-    text = f"The darkest paper {where} has {100 * share:.0f} % of the light of the brightest."
+    text = f"The darkest paper {where} has {100 * share:.0f} % of the light of the brightest"
     if grade == "good":
-        return QualityPoint("shadows", grade, 100 * share, "%", text, None, "even light")
+        return QualityPoint("shadows", grade, 100 * share, "%", f"{text}.", None, "even light")
+    if _steep_share(places[near], light[near]) > HARD_SHARE:
+        advice = "Switch the flash off, and turn the lamp to a wall or the ceiling, or add a second one opposite."
+        return QualityPoint("shadows", grade, 100 * share, "%", f"{text}, with hard edges.", advice, "hard shadows")
     advice = "Spread the light: face the window or lamp, add a second lamp opposite, or step out of the light."
-    return QualityPoint("shadows", grade, 100 * share, "%", text, advice, "deep shadows")
+    return QualityPoint("shadows", grade, 100 * share, "%", f"{text}, with soft edges.", advice, "deep shadows")
+
+
+def _steep_share(places: FloatArray, light: FloatArray) -> float:
+    """Return the share of places (N, 2) beside which, within HARD_STEP_MM, the light falls to less than HARD_STEP."""
+    some = slice(None, None, 4)
+    apart = np.linalg.norm(places[some, None] - places, axis=2)
+    darkest = np.where(apart < HARD_STEP_MM, light, np.inf).min(axis=1)
+    return float((darkest < HARD_STEP * light[some]).mean())
 
 
 def _exposure(photo: Photo, sighting: Sighting, placement: Placement | None, paper: FloatArray) -> QualityPoint:
@@ -617,29 +631,12 @@ _SIDES: Final = ("left", "right", "far", "near")
 
 def _mat(sighting: Sighting) -> QualityPoint:
     """Judge how much of the mat shows, and what its marks leave open."""
-    seen, all_marks = 0, 0
-    on_side: dict[str, list[FloatArray]] = {side: [] for side in _SIDES}
-    seen_side: dict[str, list[BoolArray]] = {side: [] for side in _SIDES}
-    for number, placed in enumerate(sighting.sheets):
-        sheet, saddles = placed.sheet, saddles_of(placed.sheet)
-        used = sighting.marks.points_mm[sighting.marks.sheet == number]
-        is_used = (np.abs(saddles.points_mm[:, None] - used).max(axis=2) < 0.1).any(axis=1)
-        seen, all_marks = seen + int(is_used.sum()), all_marks + len(is_used)
-        lattice = np.rint((saddles.points_mm - np.array(sheet.grid_origin_mm)) / CELL_MM)
-        where = {
-            "left": (lattice[:, 0] <= 1) & (sheet.seam != "left"),
-            "right": (lattice[:, 0] >= sheet.columns - 1) & (sheet.seam != "right"),
-            "far": lattice[:, 1] <= 1,
-            "near": lattice[:, 1] >= sheet.rows - 1,
-        }
-        for side in _SIDES:
-            mine = where[side] & ~saddles.is_dot
-            on_side[side].append(placed.to_mat(saddles.points_mm[mine]))
-            seen_side[side].append(is_used[mine])
-    missing = [side for side in _SIDES if np.concatenate(seen_side[side]).mean() < SIDE_SHARE]
-    cut = [side for side in _SIDES if _inside(sighting, np.concatenate(on_side[side])).mean() < WHOLE_SIDE_SHARE]
+    points, seen, on_side = _all_marks(sighting)
+    inside = _inside(sighting, points)
+    missing = [side for side in _SIDES if seen[on_side[side]].mean() < SIDE_SHARE]
+    cut = [side for side in _SIDES if inside[on_side[side]].mean() < WHOLE_SIDE_SHARE]
     spread = _worst_position_sd_mm(sighting)
-    share = seen / all_marks
+    share = float(seen.mean())
     grade = worst_grade([_graded(share, MARKS_SHARE), _graded(spread, POSITION_SD_MM)])
     # Forearms cover the near side: that alone is normal.
     lost = [side for side in missing if side != "near" or side in cut]
@@ -652,14 +649,34 @@ def _mat(sighting: Sighting) -> QualityPoint:
     if grade != "good":
         out = [side for side in lost if side in cut]
         if out:
-            advice = (
-                f"The {_and(out)} side{'s' * (len(out) > 1)} of the mat lies outside the picture: get the whole mat in."
-            )
+            lies = "side of the mat lies" if len(out) == 1 else "sides of the mat lie"
+            advice = f"The {_and(out)} {lies} outside the picture: get the whole mat in."
         else:
             covered = f" on the {_and(lost)} side{'s' * (len(lost) > 1)}" if lost else ""
             advice = f"Uncover the mat's border{covered}, so that its marks show on at least three sides."
     short = "mat in full view" if grade == "good" else "mat partly out of view"
     return QualityPoint("mat", grade, 100 * share, "%", text, advice, short)
+
+
+def _all_marks(sighting: Sighting) -> tuple[FloatArray, BoolArray, dict[str, BoolArray]]:
+    """Return all printed marks (N, 2), mat frame, which of them served (N,), and which make up each side (N,)."""
+    points, seen = [], []
+    on_side: dict[str, list[BoolArray]] = {side: [] for side in _SIDES}
+    for number, placed in enumerate(sighting.sheets):
+        sheet, saddles = placed.sheet, saddles_of(placed.sheet)
+        used = sighting.marks.points_mm[sighting.marks.sheet == number]
+        points.append(placed.to_mat(saddles.points_mm))
+        seen.append((np.abs(saddles.points_mm[:, None] - used).max(axis=2) < 0.1).any(axis=1))
+        column, row = np.rint((saddles.points_mm - np.array(sheet.grid_origin_mm)) / CELL_MM).T
+        rim = {
+            "left": (column <= 1) & (sheet.seam != "left"),
+            "right": (column >= sheet.columns - 1) & (sheet.seam != "right"),
+            "far": row <= 1,
+            "near": row >= sheet.rows - 1,
+        }
+        for side in _SIDES:
+            on_side[side].append(rim[side] & ~saddles.is_dot)
+    return np.concatenate(points), np.concatenate(seen), {side: np.concatenate(on_side[side]) for side in _SIDES}
 
 
 def _and(words: Sequence[str]) -> str:

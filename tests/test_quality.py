@@ -238,6 +238,15 @@ def test_a_hard_shadow_is_measured(a3: tuple[Bytes, Sighting], left_over: float,
     point = graded(photo_from(coded(light)), sighting, placement_on((210.0, 145.0)))["shadows"]
     assert point.grade == grade
     assert point.value == pytest.approx(100 * left_over, rel=0.12)
+    assert (point.short == "hard shadows") == (grade != "good")
+
+
+def test_a_soft_shadow_is_not_called_hard(a3: tuple[Bytes, Sighting]) -> None:
+    """Light that falls off across the mat, as beside a window."""
+    picture, sighting = a3
+    fall = np.exp(np.linspace(0.0, np.log(0.08), picture.shape[1])).astype(np.float32)
+    point = graded(photo_from(coded(_LINEAR[picture] * fall)), sighting, placement_on((210.0, 145.0)))["shadows"]
+    assert (point.grade, point.short) == ("fair", "deep shadows")
 
 
 @pytest.mark.parametrize("azimuth_deg", [0, 90, 180, 270])
