@@ -73,16 +73,20 @@ _WORST_ANGLE_DEG: Final = 0.15
 _LEAST_CONTRAST: Final = 0.04
 _FAINT: Final = 0.1
 """Contrast of brightness, as a share of the paper's, below which colours are looked at."""
-_MODEL_ERROR: Final = 0.006
+_MODEL_ERROR: Final = 0.012
 """What the model of a profile leaves unexplained, as a share of the step."""
 _INNER_MM, _OUTER_MM = 1.5, 1.9
 """What part of a profile is explained."""
-_SHADOW_MM: Final = (0.15, 0.3, 0.5, 0.75, 1.05, 1.4)
+_SHADOW_MM: Final = (0.25, 0.5, 0.8, 1.2)
+_FADE_MM: Final = (0.2, 0.5, 1.0, 1.7)
 _SHADOW_SD: Final = 0.15
-"""Where the steps end of which a shadow beside the card is made up, and their depths, shares of the paper's light."""
+"""Where the parts end of which a shadow beside the card is made up, thrown ones at a step and contact shadows fading,
+and their depths, shares of the paper's light."""
+_SHADE: Final = (0.2, 0.2)
+"""Depth of the shadow at the card's foot, and its deviation."""
 _SHADOW_PULL_MM: Final = 0.5
 """How far a shadow may draw the line that was followed outwards beside a black card; more beside a lighter one."""
-_BLURS_PX: Final = 0.4 * 1.18 ** np.arange(11)
+_BLURS_PX: Final = 0.4 * 1.05 ** np.arange(36)
 _SWEEPS: Final = 20
 _LOCAL_MM: Final = 200.0
 _LOCAL_SD_MM: Final = 0.7
@@ -550,13 +554,17 @@ def _log_fit(trace: _Trace, lift_mm: float, feet_mm: FloatArray, blurs_mm: Float
     edges = feet_mm[:, None] + beyond
     blurred = ndtr((out - edges[:, :, None]) / blurs_mm[:, None, None, None])
     upper, paper, steps = blurred[..., :1, :], blurred[..., 1:2, :], blurred[..., 2:, :]
-    basis = np.concatenate([1 - upper, paper, upper - paper, steps - paper], axis=-2) * weight
+    ramps = _blurred_ramps(out - feet_mm[:, None], blurs_mm[:, None, None], paper[..., 0, :])
+    basis = np.concatenate([1 - upper, paper, upper - paper, steps - paper, -ramps], axis=-2) * weight
     # A wall upright on the paper gets half to nine tenths of the paper's light; it is white or of the card's colour.
     low, high = sorted((0.5 * min(card, 1.0), 0.9 * max(card, 1.0)))
-    mean = np.r_[card, 1.0, (low + high) / 2, np.zeros(len(_SHADOW_MM))]
-    inverse = np.r_[0.0, 0.0, np.sqrt(12) / (high - low), np.full(len(_SHADOW_MM), 1 / _SHADOW_SD)]
-    gram = basis @ basis.swapaxes(-1, -2) + np.diag(inverse**2 + 1e-6)
-    target = basis @ light + mean * inverse**2
+    parts = len(_SHADOW_MM) + len(_FADE_MM)
+    mean = np.r_[card, 1.0, (low + high) / 2, np.zeros(parts)]
+    inverse = np.r_[0.0, 0.0, np.sqrt(12) / (high - low), np.full(parts, 1 / _SHADOW_SD)]
+    # The depths' sum has a prior of its own: beside a card 0.76 mm high there is hardly a place without any light.
+    shade = np.r_[0.0, 0.0, 0.0, np.ones(parts)]
+    gram = basis @ basis.swapaxes(-1, -2) + np.diag(inverse**2 + 1e-6) + np.outer(shade, shade) / _SHADE[1] ** 2
+    target = basis @ light + mean * inverse**2 + shade * _SHADE[0] / _SHADE[1] ** 2
     level = np.maximum(np.linalg.solve(gram, target[..., None])[..., 0], 0.0)
     for _ in range(_SWEEPS):
         for j in range(level.shape[-1]):
@@ -564,6 +572,26 @@ def _log_fit(trace: _Trace, lift_mm: float, feet_mm: FloatArray, blurs_mm: Float
             level[..., j] = np.maximum(level[..., j] - slope / gram[..., j, j], 0.0)
     cost = np.einsum("...i,...ij,...j->...", level, gram, level) - 2 * (target * level).sum(axis=-1)
     return np.asarray(-cost / 2, dtype=np.float64)
+
+
+def _blurred_ramps(out_mm: FloatArray, blur_mm: FloatArray, beyond: FloatArray) -> FloatArray:
+    """Return shadows that begin at 0 with depth 1 and fade to nothing at each of `_FADE_MM`: (..., fades, rows).
+
+    `out_mm` (feet, rows), `blur_mm` (blurs, 1, 1), `beyond` their blurred step (blurs, feet, rows).
+    """
+
+    def integral(x: FloatArray, below: FloatArray) -> FloatArray:
+        return np.asarray(x * below + np.exp(-x * x / 2) / np.sqrt(2 * np.pi), dtype=np.float64)
+
+    from scipy.special import ndtr
+
+    start = out_mm / blur_mm
+    first = integral(start, beyond)
+    ramps = []
+    for fade in _FADE_MM:
+        end = (out_mm - fade) / blur_mm
+        ramps.append(beyond - (first - integral(end, ndtr(end))) * blur_mm / fade)
+    return np.stack(ramps, axis=-2)
 
 
 def _tone_quantile(card: float, paper: float) -> float:
