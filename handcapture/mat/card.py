@@ -77,6 +77,8 @@ _MODEL_ERROR: Final = 0.012
 """What the model of a profile leaves unexplained, as a share of the step."""
 _INNER_MM, _OUTER_MM = 1.5, 1.9
 """What part of a profile is explained."""
+_COLOUR_ERROR: Final = 0.03
+"""The same for a colour: files keep colours less sharp than brightness."""
 _SHADOW_MM: Final = (0.25, 0.5, 0.8, 1.2)
 _FADE_MM: Final = (0.2, 0.5, 1.0, 1.7)
 _SHADOW_SD: Final = 0.15
@@ -86,7 +88,8 @@ _SHADE: Final = (0.2, 0.2)
 """Depth of the shadow at the card's foot, and its deviation."""
 _SHADOW_PULL_MM: Final = 0.5
 """How far a shadow may draw the line that was followed outwards beside a black card; more beside a lighter one."""
-_BLURS_PX: Final = 0.4 * 1.05 ** np.arange(36)
+_BLURS_PX: Final = 0.4 * 1.2 ** np.arange(10)
+_FINER: Final = 1.05 ** np.arange(-4, 5)
 _SWEEPS: Final = 20
 _LOCAL_MM: Final = 200.0
 _LOCAL_SD_MM: Final = 0.7
@@ -388,7 +391,7 @@ def _best_pair(first: FloatArray, second: FloatArray, growth_px: int) -> tuple[i
 class _Trace:
     """An edge followed as a straight line: its middle (2,) and outward normal (2,) on the mat plane, and its profiles.
 
-    `profiles` (rows, columns) are linear brightness at `out_mm` (rows,) from the line along which they were taken, for
+    `profiles` (channels, rows, columns) are linear light at `out_mm` (rows,) from the line along which they were taken, for
     the columns that agree; `at_mm` is where the line that was found lies on that scale.
     """
 
@@ -424,7 +427,8 @@ def _follow(scene: _Scene, normal: FloatArray, middle_mm: FloatArray, length_mm:
     out = (np.arange(rows) + 0.5) / px_per_mm - rows / px_per_mm / 2
     along = (np.arange(columns) + 0.5) / px_per_mm - columns / px_per_mm / 2
     ends = out < -0.55 * _HALF_MM, out > 0.55 * _HALF_MM
-    profiles = _best_channel(seen, *ends)
+    channels = _channels(seen, *ends)
+    profiles = channels[0]
     card, paper = (float(np.median(profiles[end])) for end in ends)
     step = paper - card
     if abs(step) < _LEAST_CONTRAST * paper:
@@ -447,7 +451,7 @@ def _follow(scene: _Scene, normal: FloatArray, middle_mm: FloatArray, length_mm:
         normal=np.cos(turn) * normal - np.sin(turn) * right,
         turn_sd=max(float(np.std(miss[good]) / np.sqrt(count) / np.std(along[good])), 1e-4),
         out_mm=out,
-        profiles=profiles[:, good],
+        profiles=channels[..., good],
         at_mm=float(line[1]),
         card=card,
         paper=paper,
@@ -465,13 +469,19 @@ def _bend_mm(miss: FloatArray, good: NDArray[np.bool_]) -> float:
     return float(np.sqrt(max(0.0, squares[:-1].mean() - grain**2)))
 
 
-def _best_channel(seen: FloatArray, inside: NDArray[np.bool_], outside: NDArray[np.bool_]) -> FloatArray:
-    """Return brightness, or where that hardly shows the edge, the channel that does: files keep colours less sharp."""
+def _channels(seen: FloatArray, inside: NDArray[np.bool_], outside: NDArray[np.bool_]) -> FloatArray:
+    """Return brightness, and the colour in which the card differs most from it, if any: (1 or 2, rows, columns).
+
+    Brightness comes first unless it hardly shows the edge: files keep colours less sharp.
+    """
     channels = np.concatenate([(seen @ _LUMINANCE)[..., None], seen], axis=2)
     card, paper = (np.median(channels[rows].reshape(-1, 4), axis=0) for rows in (inside, outside))
-    contrast = np.abs(paper - card) / np.maximum(paper, 1e-3)
-    best = int(contrast.argmax())
-    return np.asarray(channels[..., best if contrast[0] < _FAINT else 0], dtype=np.float64)
+    contrast = (paper - card) / np.maximum(paper, 1e-3)
+    other = int(np.abs(contrast[1:] - contrast[0]).argmax()) + 1
+    chosen = [0, other] if abs(contrast[other] - contrast[0]) > _FAINT else [0]
+    if abs(contrast[0]) < _FAINT and abs(contrast[other]) > abs(contrast[0]):
+        chosen.reverse()
+    return np.asarray(np.moveaxis(channels[..., chosen], 2, 0), dtype=np.float64)
 
 
 def _robust_line(x: FloatArray, y: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -508,90 +518,145 @@ def _locate(scene: _Scene, traces: list[_Trace]) -> list[_Side]:
     from scipy.special import logsumexp
 
     px = scene.px_mm
-    blurs = px * _BLURS_PX
-    contrast = min(abs(1 - trace.card / trace.paper) for trace in traces)
-    pull = float(np.clip(_SHADOW_PULL_MM / contrast, _SHADOW_PULL_MM, 3 * _SHADOW_PULL_MM))
-    feet = np.arange(-pull, 0.3 + px, 0.3 * px)
     lifts = np.array([_lift(scene, trace.middle_mm, trace.normal) for trace in traces])
-    logs = np.stack([_log_fit(trace, lift, feet, blurs, px) for trace, lift in zip(traces, lifts, strict=True)])
+    evidence = _Evidence.of(traces, lifts, px)
+    pull = float(np.clip(_SHADOW_PULL_MM / evidence.contrast, _SHADOW_PULL_MM, 3 * _SHADOW_PULL_MM))
+    feet, blurs = np.arange(-pull, 0.3 + px, 0.9 * px), px * _BLURS_PX
+    logs = evidence.log_posterior(feet, blurs, _SWEEPS // 2)
+    blur = blurs[int(logsumexp(logs, axis=2).sum(axis=0).argmax())]
+    likely = feet[(logs > logs.max(axis=(1, 2), keepdims=True) - 12.0).any(axis=(0, 1))]
+    feet, blurs = np.arange(likely[0] - px, likely[-1] + px, 0.3 * px), blur * _FINER
+    logs = evidence.log_posterior(feet, blurs, _SWEEPS)
     by_blur = logsumexp(logs, axis=2)
     blur_weight = np.exp(by_blur.sum(axis=0) - logsumexp(by_blur.sum(axis=0)))
     blur = float(blur_weight @ blurs)
     sides = []
-    for trace, lift, log, total in zip(traces, lifts, logs, by_blur, strict=True):
-        weight = blur_weight @ np.exp(log - total[:, None])
+    for k, (trace, lift) in enumerate(zip(traces, lifts, strict=True)):
+        weight = blur_weight @ np.exp(logs[k] - by_blur[k][:, None])
         mean = float(weight @ feet)
         variance = float(weight @ (feet - mean) ** 2) + (0.3 * px) ** 2 / 12
         sides.append(
             _Side(
                 trace=trace,
-                middle_mm=trace.middle_mm + trace.normal * (mean - max(lift, 0.0)),
+                middle_mm=trace.middle_mm + trace.normal * (mean - trace.at_mm - max(lift, 0.0)),
                 sd_mm=float(np.sqrt(variance)),
                 tone_mm=_TONE_SHARE * blur * _tone_quantile(trace.card, trace.paper),
-                lift_mm=max(lift, 0.0),
+                lift_mm=max(float(lift), 0.0),
             )
         )
     return sides
 
 
-def _log_fit(trace: _Trace, lift_mm: float, feet_mm: FloatArray, blurs_mm: FloatArray, px_mm: float) -> FloatArray:
-    """Return the log posterior (blurs, feet), but for a constant, of where the foot lies on the paper's side.
+@dataclass(frozen=True, eq=False)
+class _Evidence:
+    """Mean profiles across the sides, and what is known of their levels of light, as shares of the paper's.
 
-    Feet count outwards from the line that was followed, plus the lift.
+    `out_mm` (rows,); `light` and `weight` (sides, channels, rows); `lifts_mm` (sides,); `mean` and `inverse`
+    (sides, levels): prior of card, paper and wall in each channel, then of the shadow's parts, which dim all
+    channels alike; `contrast` is the least of brightness.
+    """
+
+    out_mm: FloatArray
+    light: FloatArray
+    weight: FloatArray
+    lifts_mm: FloatArray
+    mean: FloatArray
+    inverse: FloatArray
+    contrast: float
+
+    @classmethod
+    def of(cls, traces: list[_Trace], lifts_mm: FloatArray, px_mm: float) -> _Evidence:
+        near = (traces[0].out_mm > -_INNER_MM) & (traces[0].out_mm < _OUTER_MM)
+        out = traces[0].out_mm[near]
+        # Profiles are read oftener than there are pixels.
+        repeated = max(1.0, px_mm / (out[1] - out[0]))
+        shared = min(len(trace.profiles) for trace in traces)
+        light, weight, mean, inverse = [], [], [], []
+        for trace in traces:
+            profiles = trace.profiles[:shared, near]
+            inside = trace.out_mm[near] < -_INNER_MM / 2
+            paper = np.median(trace.profiles[:shared, trace.out_mm > 0.55 * _HALF_MM], axis=(1, 2))
+            profiles = profiles / paper[:, None, None]
+            card = np.median(profiles[:, inside], axis=(1, 2))
+            count = max(4.0, profiles.shape[2] / _RELATED_COLUMNS)
+            model = np.array([_MODEL_ERROR, _COLOUR_ERROR])[:shared] * np.maximum(np.abs(1 - card), 0.02)
+            light.append(profiles.mean(axis=2))
+            weight.append(1 / np.sqrt((profiles.var(axis=2) / count + model[:, None] ** 2) * repeated))
+            # A wall upright on the paper gets half to nine tenths of the paper's light; it is white or of card colour.
+            low, high = 0.5 * np.minimum(card, 1.0), 0.9 * np.maximum(card, 1.0)
+            parts = len(_SHADOW_MM) + len(_FADE_MM)
+            levels = np.stack([card, np.ones(shared), (low + high) / 2], axis=1)
+            known = np.stack([np.zeros(shared), np.zeros(shared), np.sqrt(12) / (high - low)], axis=1)
+            mean.append(np.r_[levels.ravel(), np.zeros(parts)])
+            inverse.append(np.r_[known.ravel(), np.full(parts, 1 / _SHADOW_SD)])
+        return cls(
+            out,
+            np.array(light),
+            np.array(weight),
+            lifts_mm,
+            np.array(mean),
+            np.array(inverse),
+            min(abs(1 - trace.card / trace.paper) for trace in traces),
+        )
+
+    def log_posterior(self, feet_mm: FloatArray, blurs_mm: FloatArray, sweeps: int) -> FloatArray:
+        """Return (sides, blurs, feet), but for a constant for each side; feet count along `out_mm`, lift included."""
+        gram, target = self._normal_equations(feet_mm, blurs_mm)
+        level = np.maximum(np.linalg.solve(gram, target[..., None])[..., 0], 0.0)
+        # Coordinate descent keeps the levels from becoming negative.
+        for _ in range(sweeps):
+            for j in range(level.shape[-1]):
+                slope = np.einsum("...i,...i->...", gram[..., j, :], level) - target[..., j]
+                level[..., j] = np.maximum(level[..., j] - slope / gram[..., j, j], 0.0)
+        cost = np.einsum("...i,...ij,...j->...", level, gram, level) - 2 * (target * level).sum(axis=-1)
+        return np.asarray(-cost / 2, dtype=np.float64)
+
+    def _normal_equations(self, feet_mm: FloatArray, blurs_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        from scipy.special import ndtr
+
+        # The edges beyond which there is something else: card, wall (none where the upper edge hides it), shadow.
+        start = (self.out_mm - feet_mm[:, None]) / blurs_mm[:, None, None]
+        paper = ndtr(start)[..., None, :]
+        steps = np.stack([ndtr(start - end / blurs_mm[:, None, None]) for end in _SHADOW_MM], axis=-2)
+        shadow = np.concatenate([steps - paper, -_blurred_ramps(self.out_mm - feet_mm[:, None], blurs_mm)], axis=-2)
+        upper = np.stack(
+            [ndtr(start - min(lift, 0.0) / blurs_mm[:, None, None])[..., None, :] for lift in self.lifts_mm]
+        )
+        paper, shadow = (np.broadcast_to(part, (len(upper), *part.shape)) for part in (paper, shadow))
+        basis = np.concatenate([1 - upper, paper, upper - paper, shadow], axis=-2)
+        channels, levels = self.light.shape[1], self.mean.shape[1]
+        shade = np.r_[np.zeros(3 * channels), np.ones(levels - 3 * channels)]
+        gram = np.zeros((*basis.shape[:3], levels, levels))
+        target = np.zeros((*basis.shape[:3], levels))
+        for c in range(channels):
+            mine = np.r_[3 * c : 3 * c + 3, 3 * channels : levels]
+            weighted = basis * self.weight[:, None, None, None, c]
+            gram[..., mine[:, None], mine] += weighted @ weighted.swapaxes(-1, -2)
+            light = (self.light[:, c] * self.weight[:, c])[:, None, None, :, None]
+            target[..., mine] += (weighted @ light)[..., 0]
+        # The depths' sum has a prior of its own: beside a card 0.76 mm high there is hardly a place without any light.
+        prior = self.inverse[:, :, None] ** 2 * np.eye(levels) + 1e-6 * np.eye(levels)
+        gram += (prior + np.outer(shade, shade) / _SHADE[1] ** 2)[:, None, None]
+        target += (self.mean * self.inverse**2 + shade * _SHADE[0] / _SHADE[1] ** 2)[:, None, None]
+        return gram, target
+
+
+def _blurred_ramps(out_mm: FloatArray, blurs_mm: FloatArray) -> FloatArray:
+    """Return shadows that begin at 0 with depth 1 and fade to nothing at each of `_FADE_MM`, blurred.
+
+    (blurs, feet, fades, rows) for `out_mm` (feet, rows).
     """
     from scipy.special import ndtr
 
-    near = (trace.out_mm > trace.at_mm - _INNER_MM) & (trace.out_mm < trace.at_mm + _OUTER_MM)
-    out, profiles = trace.out_mm[near] - trace.at_mm, trace.profiles[near] / trace.paper
-    count = max(4.0, profiles.shape[1] / _RELATED_COLUMNS)
-    card = trace.card / trace.paper
-    variance = profiles.var(axis=1) / count + (_MODEL_ERROR * (1 - card)) ** 2
-    # Profiles are read oftener than there are pixels.
-    weight = 1 / np.sqrt(variance * max(1.0, px_mm / (out[1] - out[0])))
-    light = profiles.mean(axis=1) * weight
-    # The edges beyond which there is something else: card, wall (none where the upper edge hides it), shadow, paper.
-    beyond = np.array([min(lift_mm, 0.0), 0.0, *_SHADOW_MM])
-    edges = feet_mm[:, None] + beyond
-    blurred = ndtr((out - edges[:, :, None]) / blurs_mm[:, None, None, None])
-    upper, paper, steps = blurred[..., :1, :], blurred[..., 1:2, :], blurred[..., 2:, :]
-    ramps = _blurred_ramps(out - feet_mm[:, None], blurs_mm[:, None, None], paper[..., 0, :])
-    basis = np.concatenate([1 - upper, paper, upper - paper, steps - paper, -ramps], axis=-2) * weight
-    # A wall upright on the paper gets half to nine tenths of the paper's light; it is white or of the card's colour.
-    low, high = sorted((0.5 * min(card, 1.0), 0.9 * max(card, 1.0)))
-    parts = len(_SHADOW_MM) + len(_FADE_MM)
-    mean = np.r_[card, 1.0, (low + high) / 2, np.zeros(parts)]
-    inverse = np.r_[0.0, 0.0, np.sqrt(12) / (high - low), np.full(parts, 1 / _SHADOW_SD)]
-    # The depths' sum has a prior of its own: beside a card 0.76 mm high there is hardly a place without any light.
-    shade = np.r_[0.0, 0.0, 0.0, np.ones(parts)]
-    gram = basis @ basis.swapaxes(-1, -2) + np.diag(inverse**2 + 1e-6) + np.outer(shade, shade) / _SHADE[1] ** 2
-    target = basis @ light + mean * inverse**2 + shade * _SHADE[0] / _SHADE[1] ** 2
-    level = np.maximum(np.linalg.solve(gram, target[..., None])[..., 0], 0.0)
-    for _ in range(_SWEEPS):
-        for j in range(level.shape[-1]):
-            slope = (gram[..., j, :] * level).sum(axis=-1) - target[..., j]
-            level[..., j] = np.maximum(level[..., j] - slope / gram[..., j, j], 0.0)
-    cost = np.einsum("...i,...ij,...j->...", level, gram, level) - 2 * (target * level).sum(axis=-1)
-    return np.asarray(-cost / 2, dtype=np.float64)
+    def integral(x: FloatArray) -> FloatArray:
+        return np.asarray(x * ndtr(x) + np.exp(-x * x / 2) / np.sqrt(2 * np.pi), dtype=np.float64)
 
-
-def _blurred_ramps(out_mm: FloatArray, blur_mm: FloatArray, beyond: FloatArray) -> FloatArray:
-    """Return shadows that begin at 0 with depth 1 and fade to nothing at each of `_FADE_MM`: (..., fades, rows).
-
-    `out_mm` (feet, rows), `blur_mm` (blurs, 1, 1), `beyond` their blurred step (blurs, feet, rows).
-    """
-
-    def integral(x: FloatArray, below: FloatArray) -> FloatArray:
-        return np.asarray(x * below + np.exp(-x * x / 2) / np.sqrt(2 * np.pi), dtype=np.float64)
-
-    from scipy.special import ndtr
-
-    start = out_mm / blur_mm
-    first = integral(start, beyond)
-    ramps = []
-    for fade in _FADE_MM:
-        end = (out_mm - fade) / blur_mm
-        ramps.append(beyond - (first - integral(end, ndtr(end))) * blur_mm / fade)
-    return np.stack(ramps, axis=-2)
+    blur = blurs_mm[:, None, None]
+    start = out_mm / blur
+    first, step = integral(start), ndtr(start)
+    return np.stack(
+        [step - (first - integral(start - fade / blur)) * blur / fade for fade in _FADE_MM], axis=-2
+    )
 
 
 def _tone_quantile(card: float, paper: float) -> float:
