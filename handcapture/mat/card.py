@@ -62,10 +62,12 @@ _BLANK: Final = 0.06
 
 _HALF_MM: Final = 2.2
 """Half the length of the profiles across an edge."""
-_FINEST_PX_PER_MM: Final = 12.0
+_FIRST_PX_PER_MM, _FINEST_PX_PER_MM = 5.0, 12.0
 _OUTLIER_MM: Final = 0.12
 _OUTLIER_SHARE: Final = 0.35
 _SEGMENTS: Final = 9
+_SPARSE: Final = 5
+"""Every fifth profile serves for medians."""
 _RELATED_COLUMNS: Final = 3
 """So many neighbouring profiles share pixels of the photo."""
 _WORST_BEND_MM: Final = 0.09
@@ -142,8 +144,8 @@ def find_card(pixels_bgr: Picture, sighting: Sighting) -> CardReading:
     rough = _rough(scene)
     traces = []
     for k, name in enumerate(_SIDES):
-        trace = _follow(scene, rough.normal(k), rough.middle(k), rough.length(k), name)
-        traces.append(_follow(scene, trace.normal, trace.middle_mm, rough.length(k), name))
+        trace = _follow(scene, rough.normal(k), rough.middle(k), rough.length(k), name, _FIRST_PX_PER_MM)
+        traces.append(_follow(scene, trace.normal, trace.middle_mm, rough.length(k), name, _FINEST_PX_PER_MM))
     local = _Local.of(scene)
     return _reading(scene, local, [_corrected(side, local) for side in _locate(scene, traces)])
 
@@ -195,9 +197,11 @@ class _Scene:
         y = (map_y - np.float32(self.corner_px[1]) + 0.5) * np.float32(exact[1]) - 0.5
         return np.asarray(cv2.remap(crop, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8)
 
-    def across(self, normal: FloatArray, middle_mm: FloatArray, length_mm: float) -> tuple[FloatArray, float]:
+    def across(
+        self, normal: FloatArray, middle_mm: FloatArray, length_mm: float, finest_px_per_mm: float
+    ) -> tuple[FloatArray, float]:
         """Return linear B, G, R (rows, columns, 3) along an edge: rows run outwards, and rows per mm."""
-        px_per_mm = min(_FINEST_PX_PER_MM, 1.5 / self.px_mm)
+        px_per_mm = min(finest_px_per_mm, 1.5 / self.px_mm)
         rows, columns = 2 * round(_HALF_MM * px_per_mm), round(length_mm * px_per_mm)
         size = (columns / px_per_mm, rows / px_per_mm)
         right = np.array([normal[1], -normal[0]])
@@ -241,7 +245,7 @@ class _Local:
         excess = max(1.0, float(np.square(miss * weight).mean()))
         left = float(np.sqrt(max(0.0, np.square(miss).mean() - np.square(noise).mean())))
         covariance = np.linalg.inv((design * weight[:, None] ** 2).T @ design / excess + prior)
-        return cls(scene.middle_mm, reach, covariance, left)
+        return cls(scene.middle_mm, np.asarray(reach, np.float64), np.asarray(covariance, np.float64), left)
 
     def shift(self, points_mm: FloatArray) -> FloatArray:
         """Return the shifts (N, 2) of points (N, 2)."""
@@ -318,9 +322,10 @@ def _rough(scene: _Scene) -> _Rectangle:
     outside = np.ones((rows, columns), dtype=bool)
     outside[inner // 3 : -inner // 3, inner // 3 : -inner // 3] = False
     outside[: inner // 2] = False
-    paper = np.maximum(np.percentile(picture[outside], 70, axis=0), 1.0)
+    paper = np.maximum(np.percentile(picture[outside][::_SPARSE], 70, axis=0), 1.0)
     # Paper is white: whatever the card's colour, at least one channel is darker.
-    light = np.asarray((picture / paper).min(axis=2), dtype=np.float32)
+    blue, green, red = cv2.split(picture * (1 / paper).astype(np.float32))
+    light = np.minimum(np.minimum(blue, green), red)
     middle = float(np.median(light[rows // 3 : -rows // 3, columns // 3 : -columns // 3]))
     around = float(np.median(light[outside]))
     sign = 1.0 if middle < around else -1.0
@@ -391,8 +396,8 @@ def _best_pair(first: FloatArray, second: FloatArray, growth_px: int) -> tuple[i
 class _Trace:
     """An edge followed as a straight line: its middle (2,) and outward normal (2,) on the mat plane, and its profiles.
 
-    `profiles` (channels, rows, columns) are linear light at `out_mm` (rows,) from the line along which they were taken, for
-    the columns that agree; `at_mm` is where the line that was found lies on that scale.
+    `profiles` (channels, rows, columns) are linear light at `out_mm` (rows,) from the line along which they were taken,
+    for the columns that agree; `at_mm` is where the line that was found lies on that scale.
     """
 
     middle_mm: FloatArray
@@ -420,16 +425,18 @@ class _Side:
     lift_mm: float
 
 
-def _follow(scene: _Scene, normal: FloatArray, middle_mm: FloatArray, length_mm: float, name: str) -> _Trace:
+def _follow(
+    scene: _Scene, normal: FloatArray, middle_mm: FloatArray, length_mm: float, name: str, finest_px_per_mm: float
+) -> _Trace:
     """Follow the edge that lies within a millimetre of where it is looked for."""
-    seen, px_per_mm = scene.across(normal, middle_mm, length_mm)
+    seen, px_per_mm = scene.across(normal, middle_mm, length_mm, finest_px_per_mm)
     rows, columns = seen.shape[:2]
     out = (np.arange(rows) + 0.5) / px_per_mm - rows / px_per_mm / 2
     along = (np.arange(columns) + 0.5) / px_per_mm - columns / px_per_mm / 2
     ends = out < -0.55 * _HALF_MM, out > 0.55 * _HALF_MM
     channels = _channels(seen, *ends)
     profiles = channels[0]
-    card, paper = (float(np.median(profiles[end])) for end in ends)
+    card, paper = (float(np.median(profiles[end, ::_SPARSE])) for end in ends)
     step = paper - card
     if abs(step) < _LEAST_CONTRAST * paper:
         raise PhotoError(_NONE)
@@ -475,7 +482,7 @@ def _channels(seen: FloatArray, inside: NDArray[np.bool_], outside: NDArray[np.b
     Brightness comes first unless it hardly shows the edge: files keep colours less sharp.
     """
     channels = np.concatenate([(seen @ _LUMINANCE)[..., None], seen], axis=2)
-    card, paper = (np.median(channels[rows].reshape(-1, 4), axis=0) for rows in (inside, outside))
+    card, paper = (np.median(channels[rows, ::_SPARSE].reshape(-1, 4), axis=0) for rows in (inside, outside))
     contrast = (paper - card) / np.maximum(paper, 1e-3)
     other = int(np.abs(contrast[1:] - contrast[0]).argmax()) + 1
     chosen = [0, other] if abs(contrast[other] - contrast[0]) > _FAINT else [0]
@@ -486,18 +493,19 @@ def _channels(seen: FloatArray, inside: NDArray[np.bool_], outside: NDArray[np.b
 
 def _robust_line(x: FloatArray, y: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Fit y = a x + b; return (a, b) and which points (N,) agree with it."""
-    thirds = np.array_split(np.arange(len(x)), 8)
-    middles = np.array([[np.median(x[t]), np.median(y[t])] for t in thirds])
-    first, second = middles[:4], middles[4:]
-    slopes = (second[None, :, 1] - first[:, None, 1]) / (second[None, :, 0] - first[:, None, 0])
-    a = float(np.median(slopes))
-    line = np.array([a, float(np.median(y - a * x))])
+    blocks = x[: len(x) // 8 * 8].reshape(8, -1), y[: len(y) // 8 * 8].reshape(8, -1)
+    along, across = (np.median(block, axis=1) for block in blocks)
+    slope = float(np.median((across[4:] - across[:4, None]) / (along[4:] - along[:4, None])))
+    line = np.array([slope, float(np.median(y - slope * x))])
     for _ in range(4):
-        miss = np.abs(y - np.polyval(line, x))
+        miss = np.abs(y - (line[0] * x + line[1]))
         reach = max(_OUTLIER_MM, 3.5 * 1.4826 * float(np.median(miss)))
-        weight = np.where(miss < reach, (1 - (miss / reach) ** 2) ** 2, 0.0)
-        line = np.polyfit(x, y, 1, w=np.sqrt(weight))
-    miss = np.abs(y - np.polyval(line, x))
+        weight = np.maximum(1 - (miss / reach) ** 2, 0.0) ** 2
+        total = weight.sum()
+        mean_x, mean_y = weight @ x / total, weight @ y / total
+        slope = (weight * (x - mean_x)) @ (y - mean_y) / (weight @ (x - mean_x) ** 2)
+        line = np.array([slope, mean_y - slope * mean_x])
+    miss = np.abs(y - (line[0] * x + line[1]))
     return line, miss < max(_OUTLIER_MM, 3.5 * 1.4826 * float(np.median(miss)))
 
 
@@ -525,7 +533,7 @@ def _locate(scene: _Scene, traces: list[_Trace]) -> list[_Side]:
     logs = evidence.log_posterior(feet, blurs, _SWEEPS // 2)
     blur = blurs[int(logsumexp(logs, axis=2).sum(axis=0).argmax())]
     likely = feet[(logs > logs.max(axis=(1, 2), keepdims=True) - 12.0).any(axis=(0, 1))]
-    feet, blurs = np.arange(likely[0] - px, likely[-1] + px, 0.3 * px), blur * _FINER
+    feet, blurs = np.arange(likely[0] - px, likely[-1] + px, 0.3 * px), np.asarray(blur * _FINER, np.float64)
     logs = evidence.log_posterior(feet, blurs, _SWEEPS)
     by_blur = logsumexp(logs, axis=2)
     blur_weight = np.exp(by_blur.sum(axis=0) - logsumexp(by_blur.sum(axis=0)))
@@ -575,9 +583,9 @@ class _Evidence:
         for trace in traces:
             profiles = trace.profiles[:shared, near]
             inside = trace.out_mm[near] < -_INNER_MM / 2
-            paper = np.median(trace.profiles[:shared, trace.out_mm > 0.55 * _HALF_MM], axis=(1, 2))
+            paper = np.median(trace.profiles[:shared, trace.out_mm > 0.55 * _HALF_MM, ::_SPARSE], axis=(1, 2))
             profiles = profiles / paper[:, None, None]
-            card = np.median(profiles[:, inside], axis=(1, 2))
+            card = np.median(profiles[:, inside, ::_SPARSE], axis=(1, 2))
             count = max(4.0, profiles.shape[2] / _RELATED_COLUMNS)
             model = np.array([_MODEL_ERROR, _COLOUR_ERROR])[:shared] * np.maximum(np.abs(1 - card), 0.02)
             light.append(profiles.mean(axis=2))
@@ -654,9 +662,7 @@ def _blurred_ramps(out_mm: FloatArray, blurs_mm: FloatArray) -> FloatArray:
     blur = blurs_mm[:, None, None]
     start = out_mm / blur
     first, step = integral(start), ndtr(start)
-    return np.stack(
-        [step - (first - integral(start - fade / blur)) * blur / fade for fade in _FADE_MM], axis=-2
-    )
+    return np.stack([step - (first - integral(start - fade / blur)) * blur / fade for fade in _FADE_MM], axis=-2)
 
 
 def _tone_quantile(card: float, paper: float) -> float:
