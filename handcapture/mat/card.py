@@ -62,7 +62,7 @@ _BLANK: Final = 0.06
 
 _HALF_MM: Final = 2.2
 """Half the length of the profiles across an edge."""
-_FIRST_PX_PER_MM, _FINEST_PX_PER_MM = 5.0, 12.0
+_FIRST_PX_PER_MM, _FINEST_PX_PER_MM = 5.0, 10.0
 _OUTLIER_MM: Final = 0.12
 _OUTLIER_SHARE: Final = 0.35
 _SEGMENTS: Final = 9
@@ -184,17 +184,15 @@ class _Scene:
 
     def coarse(self) -> Picture:
         """Return the place and its margin seen squarely, `_COARSE_PX_PER_MM` fine."""
-        shrink = min(1.0, 1.3 * _COARSE_PX_PER_MM * self.px_mm)
-        crop = self.crop
-        if shrink < 1:
-            crop = np.asarray(cv2.resize(crop, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)
-        # cv2.resize rounds the size, so that the scale is not quite the one asked for.
-        exact = np.array(crop.shape[1::-1]) / np.array(self.crop.shape[1::-1])
+        # Shrinking by a whole number is quick.
+        shrink = max(1, int(0.8 / (_COARSE_PX_PER_MM * self.px_mm)))
+        rows, columns = (n // shrink * shrink for n in self.crop.shape[:2])
+        small = (columns // shrink, rows // shrink)
+        crop = cv2.resize(self.crop[:rows, :columns], small, interpolation=cv2.INTER_AREA)
         size = np.array(CARD_MM) + 2 * _MARGIN_MM
         view = View(self.middle_mm - size / 2, np.array([1.0, 0.0]), (size[0], size[1]), _COARSE_PX_PER_MM, 0.0)
         map_x, map_y = sampling_map(self.sighting.camera, view, 1.0)
-        x = (map_x - np.float32(self.corner_px[0]) + 0.5) * np.float32(exact[0]) - 0.5
-        y = (map_y - np.float32(self.corner_px[1]) + 0.5) * np.float32(exact[1]) - 0.5
+        x, y = ((m - np.float32(c) + 0.5) / shrink - 0.5 for m, c in zip((map_x, map_y), self.corner_px, strict=True))
         return np.asarray(cv2.remap(crop, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8)
 
     def across(
@@ -529,11 +527,15 @@ def _locate(scene: _Scene, traces: list[_Trace]) -> list[_Side]:
     lifts = np.array([_lift(scene, trace.middle_mm, trace.normal) for trace in traces])
     evidence = _Evidence.of(traces, lifts, px)
     pull = float(np.clip(_SHADOW_PULL_MM / evidence.contrast, _SHADOW_PULL_MM, 3 * _SHADOW_PULL_MM))
-    feet, blurs = np.arange(-pull, 0.3 + px, 0.9 * px), px * _BLURS_PX
+    feet = np.arange(-pull, 0.3 + px, 0.9 * px, dtype=np.float64)
+    blurs = np.asarray(px * _BLURS_PX, dtype=np.float64)
     logs = evidence.log_posterior(feet, blurs, _SWEEPS // 2)
     blur = blurs[int(logsumexp(logs, axis=2).sum(axis=0).argmax())]
     likely = feet[(logs > logs.max(axis=(1, 2), keepdims=True) - 12.0).any(axis=(0, 1))]
-    feet, blurs = np.arange(likely[0] - px, likely[-1] + px, 0.3 * px), np.asarray(blur * _FINER, np.float64)
+    feet, blurs = (
+        np.arange(likely[0] - px, likely[-1] + px, 0.3 * px, dtype=np.float64),
+        np.asarray(blur * _FINER, np.float64),
+    )
     logs = evidence.log_posterior(feet, blurs, _SWEEPS)
     by_blur = logsumexp(logs, axis=2)
     blur_weight = np.exp(by_blur.sum(axis=0) - logsumexp(by_blur.sum(axis=0)))
