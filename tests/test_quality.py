@@ -180,7 +180,7 @@ def test_a_shake_is_told_from_a_lens_out_of_focus(a4: tuple[Bytes, Sighting]) ->
 
 
 @settings(max_examples=8, deadline=None)
-@given(st.floats(0.0, 4.0), st.floats(0.3, 2.0))
+@given(st.floats(0.0, 4.0), st.floats(0.7, 2.0))
 def test_more_blur_never_looks_sharper(sd_px: float, more_px: float) -> None:
     picture, sighting = _small_scene()
     first = blurred(picture, sd_px) if sd_px > 0.2 else picture
