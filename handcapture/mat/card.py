@@ -70,7 +70,9 @@ _SPARSE: Final = 5
 """Every fifth profile serves for medians."""
 _RELATED_COLUMNS: Final = 3
 """So many neighbouring profiles share pixels of the photo."""
-_WORST_BEND_MM: Final = 0.09
+_WORST_BOW_MM: Final = 0.04
+"""What lifts the middle of a card by a quarter of a millimetre bows an edge 80 mm off the camera's foot by so much."""
+_WORST_UNEVENNESS_MM: Final = 0.06
 _WORST_ANGLE_DEG: Final = 0.15
 _LEAST_CONTRAST: Final = 0.04
 _FAINT: Final = 0.1
@@ -445,9 +447,11 @@ def _follow(
     if 1 - good.mean() > _OUTLIER_SHARE:
         raise PhotoError(_COVERED)
     miss = edge - np.polyval(line, along)
-    bend = _bend_mm(miss, good)
-    if bend > _WORST_BEND_MM:
-        raise PhotoError(_NOT_FLAT.format(f"its {name} edge is bent by {bend:.1f} mm"))
+    bow, bow_sd = _bow_mm(along[good], miss[good])
+    if abs(bow) > _WORST_BOW_MM + 3 * bow_sd:
+        raise PhotoError(_NOT_FLAT.format(f"its {name} edge is bowed by {abs(bow):.2f} mm"))
+    if _unevenness_mm(miss, good) > _WORST_UNEVENNESS_MM:
+        raise PhotoError(_COVERED)
     right = np.array([normal[1], -normal[0]])
     turn = float(np.arctan(line[0]))
     count = max(4.0, good.sum() / _RELATED_COLUMNS)
@@ -463,7 +467,20 @@ def _follow(
     )
 
 
-def _bend_mm(miss: FloatArray, good: NDArray[np.bool_]) -> float:
+def _bow_mm(along_mm: FloatArray, miss_mm: FloatArray) -> tuple[float, float]:
+    """Return how far the middle of an edge bows out over its ends, and the deviation of that.
+
+    The edge of a card whose middle is raised seems to bow away from the camera.
+    """
+    half = float(np.abs(along_mm).max())
+    design = np.column_stack([np.ones_like(along_mm), along_mm / half, (along_mm / half) ** 2])
+    inverse = np.linalg.inv(design.T @ design)
+    fitted = inverse @ (design.T @ miss_mm)
+    variance = float(np.square(miss_mm - design @ fitted).mean()) * _RELATED_COLUMNS
+    return -float(fitted[2]), float(np.sqrt(inverse[2, 2] * variance))
+
+
+def _unevenness_mm(miss: FloatArray, good: NDArray[np.bool_]) -> float:
     """Return the root mean square by which parts of an edge leave its line, less what grain explains."""
     columns = len(miss)
     part = np.minimum((np.arange(columns) * _SEGMENTS) // columns, _SEGMENTS - 1)
