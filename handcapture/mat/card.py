@@ -81,6 +81,8 @@ _MODEL_ERROR: Final = 0.012
 """What the model of a profile leaves unexplained, as a share of the step."""
 _INNER_MM, _OUTER_MM = 1.5, 1.9
 """What part of a profile is explained."""
+_LEAST_MODEL_STEP: Final = 0.5
+"""A step of which, as a share of the paper's light, it is taken at least."""
 _COLOUR_ERROR: Final = 0.03
 """The same for a colour: files keep colours less sharp than brightness."""
 _SHADOW_MM: Final = (0.25, 0.5, 0.8, 1.2)
@@ -219,12 +221,13 @@ class _Scene:
 class _Local:
     """What the sighting's plane must be shifted by for the marks of the sheet to lie where they were printed.
 
-    A homography near identity, linear in its eight unknowns: a lens or a stretch that the sighting's camera does not
-    express is taken up. `reach` (8,) are the unknowns, mm at `_LOCAL_MM` from the card; `left_mm` is what is left
-    beyond noise.
+    A homography near identity and one radial term about `axis_mm`, linear in their nine unknowns: a lens or a stretch
+    that the sighting's camera expresses wrongly is taken up. `reach` (9,) are the unknowns, mm at `_LOCAL_MM` from the
+    card; `left_mm` is what is left beyond the marks' noise.
     """
 
     middle_mm: FloatArray
+    axis_mm: FloatArray
     reach: FloatArray
     covariance: FloatArray
     left_mm: float
@@ -234,31 +237,33 @@ class _Local:
         sighting = scene.sighting
         mine = sighting.marks.sheet == 0
         seen = sighting.camera.at_height(sighting.marks.pixels[mine], 0.0)
-        off = sighting.sheets[0].to_mat(sighting.marks.points_mm[mine]) - seen
+        axis = sighting.camera.at_height(sighting.camera.centre_px[None], 0.0)[0]
+        off = (sighting.sheets[0].to_mat(sighting.marks.points_mm[mine]) - seen).ravel()
         noise = np.repeat(np.maximum(sighting.mark_noise_px[mine] * scene.px_mm, 0.005), 2)
-        design = _local_design(seen - scene.middle_mm).reshape(-1, 8)
-        weight = 1 / noise
-        prior = np.eye(8) / _LOCAL_SD_MM**2
-        information = (design * weight[:, None] ** 2).T @ design + prior
-        reach = np.linalg.solve(information, (design * weight[:, None] ** 2).T @ off.ravel())
-        miss = off.ravel() - design @ reach
-        excess = max(1.0, float(np.square(miss * weight).mean()))
+        start = cls(scene.middle_mm, axis, np.zeros(9), np.eye(9), 0.0)
+        design = start.design(seen).reshape(-1, 9)
+        prior = np.eye(9) / _LOCAL_SD_MM**2
+        weighted = design / noise[:, None] ** 2
+        reach = np.linalg.solve(weighted.T @ design + prior, weighted.T @ off)
+        miss = off - design @ reach
+        variance = float(np.square(miss / noise).mean()) * len(miss) / max(1, len(miss) - 9)
+        covariance = np.linalg.inv(weighted.T @ design / max(variance, 0.01) + prior)
         left = float(np.sqrt(max(0.0, np.square(miss).mean() - np.square(noise).mean())))
-        covariance = np.linalg.inv((design * weight[:, None] ** 2).T @ design / excess + prior)
-        return cls(scene.middle_mm, np.asarray(reach, np.float64), np.asarray(covariance, np.float64), left)
+        return replace(start, reach=reach, covariance=covariance, left_mm=left)
+
+    def design(self, points_mm: FloatArray) -> FloatArray:
+        """Return how points (N, 2) move with the unknowns, (N, 2, 9)."""
+        x, y = ((points_mm - self.middle_mm) / _LOCAL_MM).T
+        radius = (points_mm - self.axis_mm) / _LOCAL_MM
+        bent = radius * (radius**2).sum(axis=1, keepdims=True)
+        one, none = np.ones_like(x), np.zeros_like(x)
+        by_x = np.column_stack([one, x, y, none, none, none, x * x, x * y, bent[:, 0]])
+        by_y = np.column_stack([none, none, none, one, x, y, x * y, y * y, bent[:, 1]])
+        return np.stack([by_x, by_y], axis=1)
 
     def shift(self, points_mm: FloatArray) -> FloatArray:
         """Return the shifts (N, 2) of points (N, 2)."""
-        return np.asarray(_local_design(points_mm - self.middle_mm) @ self.reach, dtype=np.float64)
-
-
-def _local_design(offset_mm: FloatArray) -> FloatArray:
-    """Return how points (N, 2) move with the unknowns of a homography near identity (N, 2, 8)."""
-    x, y = (offset_mm / _LOCAL_MM).T
-    one, none = np.ones_like(x), np.zeros_like(x)
-    by_x = np.column_stack([one, x, y, none, none, none, x * x, x * y])
-    by_y = np.column_stack([none, none, none, one, x, y, x * y, y * y])
-    return np.stack([by_x, by_y], axis=1)
+        return np.asarray(self.design(points_mm) @ self.reach, dtype=np.float64)
 
 
 @lru_cache(maxsize=1)
@@ -606,7 +611,7 @@ class _Evidence:
             profiles = profiles / paper[:, None, None]
             card = np.median(profiles[:, inside, ::_SPARSE], axis=(1, 2))
             count = max(4.0, profiles.shape[2] / _RELATED_COLUMNS)
-            model = np.array([_MODEL_ERROR, _COLOUR_ERROR])[:shared] * np.maximum(np.abs(1 - card), 0.02)
+            model = np.array([_MODEL_ERROR, _COLOUR_ERROR])[:shared] * np.maximum(np.abs(1 - card), _LEAST_MODEL_STEP)
             light.append(profiles.mean(axis=2))
             weight.append(1 / np.sqrt((profiles.var(axis=2) / count + model[:, None] ** 2) * repeated))
             # A wall upright on the paper gets half to nine tenths of the paper's light; it is white or of card colour.
@@ -777,7 +782,7 @@ def _rectangle_misses(x: FloatArray, sides: list[_Side], middle_mm: FloatArray) 
 
 def _shared_sd_mm(local: _Local, sides: list[_Side]) -> FloatArray:
     """Return the deviations (2,) of width and height from what all sides share: marks, paper, tone, thickness."""
-    design = _local_design(np.array([side.middle_mm for side in sides]) - local.middle_mm)
+    design = local.design(np.array([side.middle_mm for side in sides]))
     result = []
     for low, high in ((3, 1), (0, 2)):
         by_local = sides[high].trace.normal @ (design[high] - design[low])
