@@ -11,6 +11,7 @@ from handcapture.hands.posture import posture
 from handcapture.hands.skin import learn_paper, learn_skin_tint
 from handcapture.mat.sighting import PrintScale, Sighting, sight
 from handcapture.photo import Photo
+from handcapture.quality import PhotoQuality, photo_quality
 from handcapture.rest import Contact, Placement, Source
 
 WORKING_PX_PER_MM = 2.0
@@ -34,10 +35,11 @@ class Networks:
 
 @dataclass(frozen=True, eq=False)
 class Capture:
-    """One photo measured: where the mat and the camera are, and the placement."""
+    """One photo measured: where the mat and the camera are, the placement, and how good the photo is."""
 
     sighting: Sighting
     placement: Placement
+    quality: PhotoQuality
 
 
 def capture(
@@ -73,4 +75,5 @@ def capture(
         rms_px=sighting.rms_px,
     )
     postures = tuple(posture(hand, sighting, small) for hand in hands)
-    return Capture(sighting, Placement(tuple(found), postures, (source,)))
+    placement = Placement(tuple(found), postures, (source,))
+    return Capture(sighting, placement, photo_quality(photo, sighting, placement))

@@ -198,6 +198,38 @@ def capture(
 
 
 @main.command()
+@click.argument("photos", nargs=-1, type=_PATH, required=True, metavar="PHOTO...")
+@click.option("--mat", "mat_name", type=click.Choice(MAT_NAMES), help="The mat in use. [default: found out]")
+@click.option("--one-handed", is_flag=True, help="One hand a photo, while the other holds the phone.")
+@_json_option
+def inspect(photos: tuple[Path, ...], mat_name: str | None, one_handed: bool, as_json: bool) -> None:
+    """Say how good photos are, and what would make the next one better; nothing is written.
+
+    Tilt, height, sharpness, exposure, shadows, how much of the mat is seen, hidden fingertips, paper that does not
+    lie flat: each with what to do about it.
+
+    \b
+    Example:
+      handcapture inspect one.jpg
+    """
+    from handcapture.quality import quality_dict, quality_lines
+
+    reports: list[dict[str, Any]] = []
+    refused: list[PhotoError] = []
+    for path, result in _measure(photos, mat_name, None, one_handed, None):
+        if isinstance(result, PhotoError):
+            refused.append(result)
+            continue
+        reports.append({"photo": path.name, **quality_dict(result.quality)})
+        if not as_json:
+            click.echo(f"{path.name}: " + "\n".join(quality_lines(result.quality)) + "\n")
+    if as_json:
+        _print_json({"photos": reports, "refused": [str(error) for error in refused]})
+    if refused:
+        raise PhotoError("\n".join(map(str, refused)))
+
+
+@main.command()
 @click.argument("rest", type=_PATH)
 @click.option("--plan", type=_PATH, required=True, help="The plan (.toml): buttons, fingers, hole sizes.")
 @click.option("--panel", type=_PATH, required=True, help="The panel (.toml): outline, edges, keep-outs.")
@@ -451,6 +483,8 @@ def _print_json(value: dict[str, Any]) -> None:
 
 
 def _photo_summary(result: Capture) -> dict[str, Any]:
+    from handcapture.quality import quality_dict
+
     sighting = result.sighting
     return {
         "photo": result.placement.sources[0].photo_name,
@@ -471,6 +505,7 @@ def _photo_summary(result: Capture) -> dict[str, Any]:
             if sheet.gap_mm is not None
         ],
         "notes": list(sighting.notes),
+        "quality": quality_dict(result.quality),
         "hidden": [f"{c.side} {c.finger}" for c in result.placement.contacts if c.hidden],
     }
 
@@ -505,7 +540,7 @@ def _print_rest(rest: Rest, captures: Sequence[Capture], output: Path) -> None:
         )
         click.echo(
             f"  {result.placement.sources[0].photo_name}: {sighting.mat.title}, camera {sighting.height_mm:.0f} mm up, "
-            f"tilted {sighting.tilt_deg:.0f}°, marks within {sighting.rms_px:.2f} px{sheets}"
+            f"tilted {sighting.tilt_deg:.0f}°, marks within {sighting.rms_px:.2f} px{sheets}; {result.quality.verdict}"
         )
     for text in _advice(rest, captures):
         click.echo(f"  ! {text}")
@@ -515,14 +550,15 @@ def _advice(rest: Rest, captures: Sequence[Capture]) -> list[str]:
     """Return each note once, and what would make the measurement better."""
     texts = list(rest.notes)
     joined = any(len(placement.sources) > 1 for placement in rest.placements)
-    still_hidden = {(tip.side, tip.finger) for tip in rest.fingertips if tip.hidden}
+    still_hidden = {f"{tip.side} {tip.finger}" for tip in rest.fingertips if tip.hidden}
     for result in captures:
         name = result.placement.sources[0].photo_name
         texts += [text for text in result.sighting.notes if text not in texts]
-        for contact in result.placement.contacts:
-            told = not joined or (contact.side, contact.finger) in still_hidden
-            if contact.hidden and contact.advice and told:
-                texts.append(f"{name}: the {contact.side} {contact.finger} is hidden. {contact.advice}")
+        for point in result.quality.points:
+            # The sighting's own notes say more of the paper; what other views saw need not be told.
+            told = point.what != "paper" and (point.where is None or not joined or point.where in still_hidden)
+            if point.advice is not None and told:
+                texts.append(f"{name}: {point.text} {point.advice}")
     if rest.placement_count < 3:
         texts.append(
             "So few placements tell little of how far the fingers wander; much of it is assumed. Lift the hands, lay "

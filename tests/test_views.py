@@ -20,6 +20,7 @@ from handcapture.mat.print_scale import PrintScale
 from handcapture.mat.saddles import Observed, saddles_of
 from handcapture.mat.sighting import SheetSighting, Sighting
 from handcapture.mat.solve import Prior, solve
+from handcapture.quality import PhotoQuality
 from handcapture.rest import Placement
 from handcapture.views import _Problem, _sights, join_views
 
@@ -81,7 +82,8 @@ def capture_of(
         at = sighting.camera.at_height(true, CONTACT_RAY_HEIGHT_MM)[0] + rng.multivariate_normal([0, 0], own)
         camera = at_height_covariance(sighting.camera, sighting.parameter_covariance, true, CONTACT_RAY_HEIGHT_MM)[0]
         contacts.append(contact(side, finger, at, own + camera, hidden=(side, finger) == hidden))
-    return Capture(sighting, Placement(tuple(contacts), (posture("left"), posture("right")), (source(number),)))
+    placement = Placement(tuple(contacts), (posture("left"), posture("right")), (source(number),))
+    return Capture(sighting, placement, PhotoQuality((), "good", "good", ()))
 
 
 def captures(count: int, seed: int = 0, **fields: object) -> list[Capture]:
