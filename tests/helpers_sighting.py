@@ -49,16 +49,18 @@ def picture_of(
     scale: PrintScale | None = None,
     bend: Callable[[FloatArray], FloatArray] | None = None,
     table: int = 110,
+    unroll: Callable[[FloatArray], FloatArray] | None = None,
 ) -> Picture:
     """Return a grey picture of the mat's sheets.
 
     `poses`: corner x and y, mm, and turn in degrees for each sheet; side by side by default. `bend` gives the
-    height of the paper, mm, at mat points (N, 2): its rays are cut there.
+    height of the paper, mm, at mat points (N, 2): its rays are cut there. `unroll` tells which point (N, 2) of flat
+    paper lies at a mat point, where bending draws it in; without it the paper stretches.
     """
     mat, scale = MATS[mat_name], scale or PrintScale()
     if poses is None:
         poses = [(0.0, 0.0, 0.0), (mat.sheets[0].width_mm * scale.x, 0.0, 0.0)][: len(mat.sheets)]
-    ground = _ground(camera, size, bend)
+    ground = _ground(camera, size, bend, unroll)
     picture = np.full(size[::-1], float(table), np.float32)
     for sheet, (x, y, turn_deg) in zip(mat.sheets, poses, strict=True):
         cos, sin = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
@@ -160,7 +162,12 @@ def _outside(points: NDArray[np.float32], card: DrawnCard) -> NDArray[np.float32
     return np.asarray(reach + np.minimum(q.max(axis=-1), 0) - card.radius_mm, np.float32)
 
 
-def _ground(camera: Camera, size: tuple[int, int], bend: Callable[[FloatArray], FloatArray] | None) -> FloatArray:
+def _ground(
+    camera: Camera,
+    size: tuple[int, int],
+    bend: Callable[[FloatArray], FloatArray] | None,
+    unroll: Callable[[FloatArray], FloatArray] | None = None,
+) -> FloatArray:
     """Return the mat point (rows, columns, 2) that each pixel sees; between every fourth pixel it is interpolated."""
     nodes = np.stack(np.meshgrid(*(_NODE_PX * np.arange(-1, n // _NODE_PX + 2) for n in size)), axis=-1)
     pixels = nodes.reshape(-1, 2).astype(np.float64)
@@ -168,6 +175,8 @@ def _ground(camera: Camera, size: tuple[int, int], bend: Callable[[FloatArray], 
     if bend is not None:
         for _ in range(4):
             points = camera.at_height(pixels, bend(points))
+    if unroll is not None:
+        points = unroll(points)
     columns, rows = ((np.arange(n, dtype=np.float32) / _NODE_PX + 1) for n in size)
     return np.asarray(cv2.remap(points.reshape(nodes.shape), *np.meshgrid(columns, rows), cv2.INTER_LINEAR), np.float64)
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from handcapture.camera import Camera
 from handcapture.mat.geometry import CELL_MM, DOT_SQUARE_MM, Sheet
 from handcapture.mat.print_scale import PrintScale, place
+from handcapture.mat.surface import PaperSurface
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -97,15 +98,24 @@ def observe(
     poses: FloatArray,
     sheets: Sequence[Sheet],
     scale: PrintScale,
+    surface: PaperSurface | None = None,
 ) -> Observed:
     """Measure every saddle that can be seen near where `camera` and `poses` (sheets, 3) expect it.
+
+    With a `surface`, its poses and print scale hold.
 
     PhotoError when a part of a sheet would lie behind the camera.
     """
     parts = []
     for k, (sheet, pose) in enumerate(zip(sheets, poses, strict=True)):
         saddles = saddles_of(sheet)
-        found, good = _observe_sheet(grey, camera, pose, saddles, scale)
+        steps = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+        points = (saddles.points_mm + steps[:, None]).reshape(-1, 2)
+        if surface is None:
+            placed = np.c_[place(points, pose, scale), np.zeros(len(points))]
+        else:
+            placed = surface.place(k, points)
+        found, good = _observe_sheet(grey, camera.project(placed), saddles)
         number = np.full(int(good.sum()), k, dtype=np.intp)
         parts.append(Observed(number, saddles.points_mm[good], found[good], saddles.is_dot[good]))
     return Observed(
@@ -116,13 +126,12 @@ def observe(
     )
 
 
-def _observe_sheet(
-    grey: Grey, camera: Camera, pose: FloatArray, saddles: Saddles, scale: PrintScale
-) -> tuple[FloatArray, BoolArray]:
-    """Return the pixels (N, 2) of all saddles, and which of them were found."""
-    steps = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
-    flat = place((saddles.points_mm + steps[:, None]).reshape(-1, 2), pose, scale)
-    start, right, down = camera.project(np.c_[flat, np.zeros(len(flat))]).reshape(3, -1, 2)
+def _observe_sheet(grey: Grey, expected_px: FloatArray, saddles: Saddles) -> tuple[FloatArray, BoolArray]:
+    """Return the pixels (N, 2) of all saddles, and which of them were found.
+
+    `expected_px` (3 N, 2): where all saddles should be seen, then points 1 mm right of each, then 1 mm below.
+    """
+    start, right, down = expected_px.reshape(3, -1, 2)
     px_per_mm = np.stack([right - start, down - start], axis=-1)
     finest = np.linalg.svd(px_per_mm, compute_uv=False)[:, 1]
     window = np.clip(np.floor(_WINDOW_SHARE * saddles.reach_mm * finest), *_WINDOW_PX).astype(int)

@@ -1,9 +1,11 @@
 """Find the mat in a photo and solve camera, lens and pose from its marks, with a covariance.
 
 Markers tell which mark is where (`markers`), saddles are measured (`saddles`), one camera explains them all
-(`solve`). What the covariance is not: it holds the noise of the marks and the priors. It does not hold what
-the model cannot express, such as curled paper; that shows in `crosscheck_mm`. Nor does it hold the size of the print,
-which a photo cannot tell (`Sighting.scale_covariance`); what some can tell is whether both axes came out alike.
+(`solve`). Where the marks show that the paper does not lie flat, a low-order surface is solved for as well
+(`surface`), and kept if the marks then agree. What the covariance is not: it holds the noise of the marks and the
+priors. It does not hold what the model cannot express, such as folded paper; that shows in `crosscheck_mm`. Nor does it
+hold the size of the print, which a photo cannot tell (`Sighting.scale_covariance`); what some can tell is whether both
+axes came out alike.
 """
 
 from __future__ import annotations
@@ -16,13 +18,24 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.camera import Camera, at_height_covariance
+from handcapture.camera import Camera
 from handcapture.errors import PhotoError
 from handcapture.mat.geometry import Mat, Sheet, mat_by_name
 from handcapture.mat.markers import SheetMarkers, find_mat, trouble
 from handcapture.mat.print_scale import PrintScale, place
 from handcapture.mat.saddles import Observed, observe
-from handcapture.mat.solve import Prior, Solution, crosscheck_mm, first_guess, solve
+from handcapture.mat.solve import (
+    Prior,
+    Solution,
+    bent_guess,
+    corners_of,
+    crosscheck_mm,
+    first_guess,
+    place_marks,
+    place_on,
+    solve,
+)
+from handcapture.mat.surface import PaperSurface, above_paper, above_paper_covariance
 from handcapture.photo import Photo
 
 __all__ = ["PrintScale", "SheetSighting", "Sighting", "sight"]
@@ -52,6 +65,8 @@ once to twice on average."""
 WORST_LIFT_MM: Final = 1.0
 """Flat sheets of the reference photos stay below 0.35 mm; one whose edge stands 8 mm up gives 1.6."""
 NOTED_LIFT_MM: Final = 0.5
+HIGHEST_RISE_MM: Final = 12.0
+"""Paper that stands higher is refused even where a surface explains it: hands would press it into another shape."""
 _LIFT_RANK: Final = 3
 """The lift is the third largest: two markers may be spoilt by a shadow or a fold."""
 
@@ -90,8 +105,10 @@ class Sighting:
     that were measured before outliers were dropped. `mm_per_px` holds in the middle of the mat. `print_scale` is the
     one that was given, with the ratio of its axes corrected where the photo shows that it must be.
     `crosscheck_mm` is the root mean square error, on the mat, of marks predicted from the other half of them;
-    `lift_mm` how far even markers that were not used lie from where a flat sheet has them. `marks` are the saddles
-    used, `mark_noise_px` (N,) their standard deviations; `focal_prior_px` is what the file states.
+    `lift_mm` how far even markers that were not used lie from where the solution has them. `marks` are the saddles
+    used, `mark_noise_px` (N,) their standard deviations; `focal_prior_px` is what the file states. `surface` is the
+    paper's shape where it does not lie flat, else None; `parameter_covariance` then is the camera's share of a joint
+    covariance, and points near the paper are surer than it says: see `above_paper_covariance`.
     """
 
     mat: Mat
@@ -112,6 +129,7 @@ class Sighting:
     focal_prior_px: float | None
     focal_prior_relative_sd: float
     notes: tuple[str, ...] = ()
+    surface: PaperSurface | None = None
 
     @property
     def poses(self) -> FloatArray:
@@ -127,6 +145,23 @@ class Sighting:
     def height_mm(self) -> float:
         """Height of the camera above the mat."""
         return float(self.camera.centre_mm[2])
+
+    def above_paper(self, points_px: FloatArray, height_mm: float | FloatArray) -> FloatArray:
+        """Pixels (N, 2) to the mat points (N, 2) where their rays pass `height_mm` (scalar or (N,)) above the paper.
+
+        PhotoError for a pixel at or above the horizon.
+        """
+        return above_paper(self.camera, self.surface, points_px, height_mm)
+
+    def above_paper_covariance(self, points_px: FloatArray, height_mm: float | FloatArray) -> FloatArray:
+        """Return the covariance (N, 2, 2), mm², of `above_paper` from camera and paper; not the print scale's."""
+        return above_paper_covariance(self.camera, self.parameter_covariance, self.surface, points_px, height_mm)
+
+    def place_marks(self, poses: FloatArray) -> FloatArray:
+        """Return where `marks` lie in the mat frame, (N, 3), if the sheets lay as `poses` (sheets, 3) say."""
+        if self.surface is None:
+            return np.c_[self.marks.place(poses, self.print_scale), np.zeros(len(self.marks))]
+        return place_on(self.marks, self.surface.with_poses(poses))
 
     def scale_covariance(self, points_mm: FloatArray) -> FloatArray:
         """Return the covariance (N, 2, 2) that an unsure print scale lends to points (N, 2).
@@ -161,13 +196,51 @@ def _sight(photo: Photo, wanted: Mat | None, scale: PrintScale) -> Sighting:
     prior = Prior.of(photo.size_px, photo.focal_prior_px, photo.focal_prior_relative_sd)
     guess = first_guess(markers, prior, scale)
     seen = observe(grey, guess.camera, guess.poses, mat.sheets, guess.scale)
+    fit = _fit(seen, guess, mat, grey, prior, scale, markers)
+    if fit.disagrees(NOTED_CROSSCHECK_MM, NOTED_LIFT_MM, 3):
+        fit = _fit_bent(fit, mat, grey, prior, scale, markers) or fit
+    solution = fit.solution
+    _require_likely(solution)
+    _require_good_view(solution.camera, mat)
+    _require_firm_pose(mat, solution)
+    _require_agreement(fit, grey)
+    return _report(photo, mat, scale, fit)
+
+
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """A solution, the marks that were seen and those that served it, and how well they agree."""
+
+    solution: Solution
+    seen: Observed
+    used: Observed
+    crosscheck_mm: float
+    lift_mm: float
+    mm_per_px: float
+
+    def disagrees(self, crosscheck_mm: float, lift_mm: float, lift_px: float) -> bool:
+        """Tell whether marks disagree by so many mm; markers, which are read coarsely, by so many pixels too."""
+        return self.crosscheck_mm >= crosscheck_mm or self.lift_mm >= max(lift_mm, lift_px * self.mm_per_px)
+
+
+def _fit(
+    seen: Observed,
+    guess: Solution,
+    mat: Mat,
+    grey: NDArray[np.uint8],
+    prior: Prior,
+    scale: PrintScale,
+    markers: Sequence[SheetMarkers],
+) -> _Fit:
+    """Solve from the saddles seen, on bent sheets if the guess has a surface. PhotoError where they are too few."""
+    bent = guess.surface.sheets if guess.surface else ()
     _require_marks(seen, mat, grey)
-    solution = solve(seen, guess.camera, guess.poses, prior, scale)
+    solution = solve(seen, guess.camera, guess.poses, prior, scale, bent=bent)
     stretch_sd = 0.0
     if np.abs(solution.strain[1:3]).max() > STRETCH_STRAIN:
         # Both axes may be off by the scale's own deviation, so half the logarithm of their ratio by 1/√2 of it.
         stretch_sd = scale.relative_sd / float(np.sqrt(2))
-        solution = solve(seen, guess.camera, guess.poses, prior, scale, stretch_sd)
+        solution = solve(seen, guess.camera, guess.poses, prior, scale, stretch_sd, bent)
     used = seen
     for _ in range(3):
         keep = np.linalg.norm(solution.residual_px, axis=1) < OUTLIER_SDS * solution.noise_px
@@ -175,14 +248,39 @@ def _sight(photo: Photo, wanted: Mat | None, scale: PrintScale) -> Sighting:
             break
         used = used.pick(keep)
         _require_marks(used, mat, grey)
-        solution = solve(used, solution.camera, solution.poses, prior, scale, stretch_sd)
-    _require_likely(solution)
-    _require_good_view(solution.camera, mat)
-    _require_firm_pose(mat, solution)
-    crosscheck = crosscheck_mm(used, solution, prior)
-    lift = _lift_mm(markers, solution)
-    _require_agreement(crosscheck, lift, solution.camera.mm_per_px(np.array(mat.size_mm) / 2), grey)
-    return _report(photo, mat, scale, seen, used, solution, crosscheck, lift)
+        solution = solve(used, solution.camera, solution.poses, prior, scale, stretch_sd, bent)
+    return _Fit(
+        solution=solution,
+        seen=seen,
+        used=used,
+        crosscheck_mm=crosscheck_mm(used, solution, prior),
+        lift_mm=_lift_mm(markers, solution),
+        mm_per_px=solution.camera.mm_per_px(np.array(mat.size_mm) / 2),
+    )
+
+
+def _fit_bent(
+    flat: _Fit,
+    mat: Mat,
+    grey: NDArray[np.uint8],
+    prior: Prior,
+    scale: PrintScale,
+    markers: Sequence[SheetMarkers],
+) -> _Fit | None:
+    """Return the solution on bent paper if the marks agree on it, else None."""
+    guess = bent_guess(markers, flat.solution, prior, scale)
+    fit = flat
+    try:
+        for _ in range(2):  # the second time, saddles are looked for where the first has them
+            seen = observe(grey, guess.camera, guess.poses, mat.sheets, guess.scale, guess.surface)
+            fit = _fit(seen, guess, mat, grey, prior, scale, markers)
+            guess = fit.solution
+    except PhotoError:
+        return None
+    surface = guess.surface
+    if surface is None or fit.disagrees(NOTED_CROSSCHECK_MM, NOTED_LIFT_MM, 3) or surface.rise_mm > HIGHEST_RISE_MM:
+        return None
+    return fit
 
 
 def _require_marks(observed: Observed, mat: Mat, grey: NDArray[np.uint8]) -> None:
@@ -228,7 +326,7 @@ def _require_firm_pose(mat: Mat, solution: Solution) -> None:
     width, height = mat.size_mm
     grid = np.array([[u * width, v * height, 0.0] for u in (0.12, 0.5, 0.88) for v in (0.15, 0.5, 0.85)])
     pixels = solution.camera.project(grid)
-    spread = at_height_covariance(solution.camera, solution.camera_covariance, pixels, 0.0)
+    spread = above_paper_covariance(solution.camera, solution.camera_covariance, solution.surface, pixels, 0.0)
     worst = float(np.sqrt(np.linalg.eigvalsh(spread)[:, 1].max()))
     if worst > WORST_POINT_SD_MM:
         raise PhotoError(
@@ -238,36 +336,26 @@ def _require_firm_pose(mat: Mat, solution: Solution) -> None:
 
 
 def _lift_mm(markers: Sequence[SheetMarkers], solution: Solution) -> float:
-    """Return how far markers lie from where a flat sheet has them; saddles on a curl would be left out as outliers."""
-    misses = [
-        solution.camera.at_height(sheet.corners_px, 0.0) - place(sheet.corners_mm, pose, solution.scale)
-        for sheet, pose in zip(markers, solution.poses, strict=True)
-    ]
+    """Return how far markers lie from where the solution has them; saddles on a curl would be left out as outliers."""
+    corners = corners_of(markers)
+    misses = above_paper(solution.camera, solution.surface, corners.pixels, 0.0) - place_marks(corners, solution)[:, :2]
     # The middle of a marker is steadier than its corners, which blur rounds off.
-    lengths = np.linalg.norm(np.concatenate(misses).reshape(-1, 4, 2).mean(axis=1), axis=1)
+    lengths = np.linalg.norm(misses.reshape(-1, 4, 2).mean(axis=1), axis=1)
     return float(np.sort(lengths)[-_LIFT_RANK])
 
 
-def _require_agreement(crosscheck: float, lift: float, mm_per_px: float, grey: NDArray[np.uint8]) -> None:
-    """Refuse marks that one flat sheet does not explain, and say what is the likeliest cause."""
-    if crosscheck < WORST_CROSSCHECK_MM and lift < max(WORST_LIFT_MM, 4 * mm_per_px):
+def _require_agreement(fit: _Fit, grey: NDArray[np.uint8]) -> None:
+    """Refuse marks that neither a flat sheet nor one gently bent explains, and say what is the likeliest cause."""
+    if not fit.disagrees(WORST_CROSSCHECK_MM, WORST_LIFT_MM, 4):
         return
     cause = trouble(grey) or (
         "The paper is curled, folded or pushed up: flatten it (tape its corners) and take the photo again."
     )
-    raise PhotoError(f"the marks of the mat disagree by {max(crosscheck, lift):.1f} mm. {cause}")
+    raise PhotoError(f"the marks of the mat disagree by {max(fit.crosscheck_mm, fit.lift_mm):.1f} mm. {cause}")
 
 
-def _report(
-    photo: Photo,
-    mat: Mat,
-    scale: PrintScale,
-    seen: Observed,
-    used: Observed,
-    solution: Solution,
-    crosscheck: float,
-    lift: float,
-) -> Sighting:
+def _report(photo: Photo, mat: Mat, scale: PrintScale, fit: _Fit) -> Sighting:
+    solution, seen, used = fit.solution, fit.seen, fit.used
     camera = solution.camera
     miss = np.linalg.norm(solution.residual_px, axis=1)
     sheets = tuple(_report_sheet(mat, k, seen, used, solution) for k in range(len(mat.sheets)))
@@ -280,16 +368,17 @@ def _report(
         size_px=photo.size_px,
         rms_px=float(np.sqrt((miss**2).mean())),
         worst_px=float(miss.max()),
-        mm_per_px=camera.mm_per_px(np.array(mat.size_mm) / 2),
+        mm_per_px=fit.mm_per_px,
         corners_used=len(used),
         corners_seen=len(seen),
-        crosscheck_mm=crosscheck,
-        lift_mm=lift,
+        crosscheck_mm=fit.crosscheck_mm,
+        lift_mm=fit.lift_mm,
         marks=used,
         mark_noise_px=solution.noise_px,
         focal_prior_px=photo.focal_prior_px,
         focal_prior_relative_sd=photo.focal_prior_relative_sd,
-        notes=_notes(mat, scale, solution, sheets, crosscheck, lift),
+        notes=_notes(scale, fit, sheets),
+        surface=solution.surface,
     )
 
 
@@ -317,14 +406,8 @@ def _report_sheet(mat: Mat, number: int, seen: Observed, used: Observed, solutio
     )
 
 
-def _notes(
-    mat: Mat,
-    scale: PrintScale,
-    solution: Solution,
-    sheets: tuple[SheetSighting, ...],
-    crosscheck: float,
-    lift: float,
-) -> tuple[str, ...]:
+def _notes(scale: PrintScale, fit: _Fit, sheets: tuple[SheetSighting, ...]) -> tuple[str, ...]:
+    solution, crosscheck, lift = fit.solution, fit.crosscheck_mm, fit.lift_mm
     camera, notes = solution.camera, []
     wider = (solution.scale.x / solution.scale.y) / (scale.x / scale.y) - 1
     if abs(wider) > NOTED_STRETCH:
@@ -333,13 +416,18 @@ def _notes(
             f"The print seems to be stretched by {100 * abs(wider):.1f} % along its {along}. This is allowed for; "
             "measure both rules on the mat to be sure."
         )
-    if crosscheck > NOTED_CROSSCHECK_MM:
+    if solution.surface is not None:
+        notes.append(
+            f"The paper does not lie flat: it rises by about {solution.surface.rise_mm:.0f} mm. Its shape was measured "
+            "from the marks and is allowed for. Tape its corners down and take the photo again to be sure."
+        )
+    elif crosscheck > NOTED_CROSSCHECK_MM:
         notes.append(
             "The paper does not lie quite flat, or the photo is not quite sharp: where the paper is raised, positions "
             f"may be off by another {CROSSCHECK_REACH * crosscheck:.1f} mm. Tape its corners down and take the photo "
             "again."
         )
-    elif lift > max(NOTED_LIFT_MM, 3 * camera.mm_per_px(np.array(mat.size_mm) / 2)):
+    elif lift > max(NOTED_LIFT_MM, 3 * fit.mm_per_px):
         notes.append(
             f"The paper does not lie quite flat: marks are up to {lift:.1f} mm off. Tape its corners down, and trust "
             "fingertips near its edges less."

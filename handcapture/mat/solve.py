@@ -5,6 +5,8 @@ each sheet after the first its pose in the plane; the first sheet defines the ma
 cannot tell: seen squarely, a plane leaves focal length and height undecided; the principal point is near the
 picture's middle, k1 near zero. Stretch and principal point explain much the same: from a photo taken squarely, a
 print that is 0.3 % too wide looks like one seen through a lens that is 3 % off the picture's middle.
+
+Paper that does not lie flat is solved for on demand: the coefficients of its surface are further unknowns.
 """
 
 from __future__ import annotations
@@ -19,9 +21,17 @@ from numpy.typing import NDArray
 
 from handcapture.camera import PARAMETERS, Camera, projection_derivatives
 from handcapture.errors import PhotoError
+from handcapture.mat.geometry import Sheet
 from handcapture.mat.markers import SheetMarkers
 from handcapture.mat.print_scale import PrintScale, place
 from handcapture.mat.saddles import Observed
+from handcapture.mat.surface import (
+    COEFFICIENT_SD_MM,
+    MarkBases,
+    PaperSurface,
+    above_paper,
+    coefficient_count,
+)
 from handcapture.photo import FULL_FRAME_DIAGONAL_MM
 
 FloatArray = NDArray[np.float64]
@@ -45,8 +55,9 @@ _POSE_UNITS: Final = (1.0, 1.0, 0.01)
 """Steps of similar weight, for the solver's trust region."""
 _STRETCH: Final = len(PARAMETERS)
 _FIRST_POSE: Final = _STRETCH + 1
+_COEFFICIENT_UNIT: Final = 1.0
 _PRIORS: Final = (0, 1, 2, 3, _STRETCH)
-"""The unknowns that have a prior."""
+"""The unknowns that have a prior; those of a surface have one too."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,9 +86,10 @@ class Solution:
     """Camera and sheets, with their covariance.
 
     `poses` (sheets, 3): x and y mm, turn in radians; the first is zero. `scale` is the print scale that was given,
-    stretched. `covariance` (P, P) is in the order of PARAMETERS, stretch, poses after the first. `residual_px` (N, 2)
-    and `noise_px` (N,) belong to the marks; `strain` (5,) tells how many standard deviations log focal length,
-    principal point, k1 and stretch lie from their priors.
+    stretched. `covariance` (P, P) is in the order of PARAMETERS, stretch, poses after the first, coefficients of the
+    surface. `residual_px` (N, 2) and `noise_px` (N,) belong to the marks; `strain` (5,) tells how many standard
+    deviations log focal length, principal point, k1 and stretch lie from their priors. `surface` is None where the
+    paper was taken to lie flat.
     """
 
     camera: Camera
@@ -87,6 +99,7 @@ class Solution:
     residual_px: FloatArray
     noise_px: FloatArray
     strain: FloatArray
+    surface: PaperSurface | None = None
 
     @property
     def camera_covariance(self) -> FloatArray:
@@ -132,14 +145,27 @@ def first_guess(sheets: Sequence[SheetMarkers], prior: Prior, scale: PrintScale)
         turn = float(np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum()))
         middle = place(sheet.corners_mm.mean(axis=0)[None], np.array([0.0, 0.0, turn]), scale)[0]
         poses[k] = [*(target.mean(axis=0) - middle), turn]
+    return solve(corners_of(sheets), camera, poses, prior, scale, _GUESSED_STRETCH_SD)
+
+
+def bent_guess(sheets: Sequence[SheetMarkers], flat: Solution, prior: Prior, scale: PrintScale) -> Solution:
+    """Return camera and sheets as the markers' corners have them when the paper may be bent.
+
+    `flat` is where the search starts. Corners, unlike saddles, are read wherever they lie.
+    """
+    bent = tuple(sheet.sheet for sheet in sheets)
+    return solve(corners_of(sheets), flat.camera, flat.poses, prior, scale, 0.0, bent)
+
+
+def corners_of(sheets: Sequence[SheetMarkers]) -> Observed:
+    """Return the corners of the markers, four after four, in the order of the sheets."""
     corners_px = np.concatenate([sheet.corners_px for sheet in sheets])
-    corners = Observed(
+    return Observed(
         sheet=np.repeat(np.arange(len(sheets)), [len(sheet.corners_px) for sheet in sheets]),
         points_mm=np.concatenate([sheet.corners_mm for sheet in sheets]),
         pixels=corners_px,
         is_dot=np.zeros(len(corners_px), dtype=np.bool_),
     )
-    return solve(corners, camera, poses, prior, scale, _GUESSED_STRETCH_SD)
 
 
 def solve(
@@ -149,82 +175,132 @@ def solve(
     prior: Prior,
     scale: PrintScale,
     stretch_sd: float = 0.0,
+    bent: Sequence[Sheet] = (),
 ) -> Solution:
     """Fit camera and poses (sheets, 3) to the marks, starting from those given.
 
     The print may be stretched with standard deviation `stretch_sd`. The noise is estimated from the residuals, apart
-    for ring and dots, and weights the second round.
+    for ring and dots, and weights the second round. Where `bent` names the sheets, their surface is sought as well.
     """
     from scipy.optimize import least_squares
 
-    vector = np.concatenate([camera.parameters(), [0.0], poses[1:].ravel()])
-    units = np.array([*_CAMERA_UNITS, _STRETCH_UNIT, *_POSE_UNITS * (len(poses) - 1)])
+    bases = MarkBases(bent, observed.sheet, observed.points_mm) if bent else None
+    count = coefficient_count(len(bent))
+    vector = np.concatenate([camera.parameters(), [0.0], poses[1:].ravel(), np.zeros(count)])
+    units = np.array([*_CAMERA_UNITS, _STRETCH_UNIT, *_POSE_UNITS * (len(poses) - 1), *[_COEFFICIENT_UNIT] * count])
     noise = np.where(observed.is_dot, _DOT_SD_PX, _RING_SD_PX)
-    problem = _Problem(observed, prior, scale, stretch_sd, noise)
+    problem = _Problem(observed, prior, scale, stretch_sd, noise, len(poses), bases)
     for _ in range(2):
         vector = least_squares(
             problem.residuals,
             vector,
             problem.jacobian,
             x_scale=units,
-            loss=_loss,  # type: ignore[arg-type]  # the stubs ask for an argument that scipy does not pass
+            loss=problem.loss,  # type: ignore[arg-type]  # the stubs ask for an argument that scipy does not pass
             f_scale=_ROBUST_AT,
             xtol=1e-9,
             max_nfev=60,
         ).x
         miss = problem.miss_px(vector)
         noise = _noise_px(miss, observed.is_dot)
-        last, problem = problem, _Problem(observed, prior, scale, stretch_sd, noise)
+        last, problem = problem, replace(problem, noise_px=noise)
     camera = Camera.from_parameters(vector[: len(PARAMETERS)])
     vector[: len(PARAMETERS)] = camera.parameters()  # covariances refer to the shorter rotation vector
+    poses, scale, covariance = last.poses(vector), _stretched(scale, vector), last.covariance(vector)
+    surface = None
+    if bases is not None:
+        coefficients, known = bases.full(vector[-count:]), len(PARAMETERS)
+        surface = PaperSurface(
+            bases.sheets, poses, scale, coefficients, covariance[-count:, -count:], covariance[:known, -count:]
+        )
+    first_prior = 2 * len(observed)
     return Solution(
         camera=camera,
-        poses=_poses(vector),
-        scale=_stretched(scale, vector),
-        covariance=last.covariance(vector),
+        poses=poses,
+        scale=scale,
+        covariance=covariance,
         residual_px=miss,
         noise_px=noise,
-        strain=last.residuals(vector)[-len(_PRIORS) :],
+        strain=last.residuals(vector)[first_prior : first_prior + len(_PRIORS)],
+        surface=surface,
     )
 
 
 def mark_derivatives(
     observed: Observed, camera: FloatArray, poses: FloatArray, placed: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the derivatives of the marks' pixels by the camera's PARAMETERS (N, 2, 10), by their places (N, 2, 2)
+    """Return the derivatives of the marks' pixels by the camera's PARAMETERS (N, 2, 10), by their places (N, 2, 3)
     and by the poses of the sheets after the first (N, 2, 3 · (sheets - 1)).
 
-    `placed` (N, 2) is where the marks lie in the mat frame when the sheets lie as `poses` (sheets, 3) say.
+    `placed` (N, 2), or (N, 3) with heights, is where the marks lie in the mat frame when the sheets lie as `poses`
+    (sheets, 3) say.
     """
-    _, by_camera, by_point = projection_derivatives(camera, np.c_[placed, np.zeros(len(placed))])
-    by_place = by_point[:, :, :2]
+    if placed.shape[1] == 2:
+        placed = np.c_[placed, np.zeros(len(placed))]
+    _, by_camera, by_place = projection_derivatives(camera, placed)
     by_poses = np.zeros((len(placed), 2, 3 * (len(poses) - 1)))
     for k in range(1, len(poses)):
         mine, start = observed.sheet == k, 3 * (k - 1)
-        x, y = (placed[mine] - poses[k, :2]).T
-        by_poses[mine, :, start : start + 2] = by_place[mine]
-        by_poses[mine, :, start + 2] = np.einsum("nij,jn->ni", by_place[mine], np.array([-y, x]))
+        x, y = (placed[mine, :2] - poses[k, :2]).T
+        by_poses[mine, :, start : start + 2] = by_place[mine, :, :2]
+        by_poses[mine, :, start + 2] = np.einsum("nij,jn->ni", by_place[mine, :, :2], np.array([-y, x]))
     return by_camera, by_place, by_poses
 
 
 def crosscheck_mm(observed: Observed, solution: Solution, prior: Prior) -> float:
     """Solve from every second mark and predict the others: root mean square error in mm on the mat."""
     chosen = np.arange(len(observed)) % 2 == 0
-    half = solve(observed.pick(chosen), solution.camera, solution.poses, prior, solution.scale)
+    bent = solution.surface.sheets if solution.surface else ()
+    half = solve(observed.pick(chosen), solution.camera, solution.poses, prior, solution.scale, bent=bent)
     rest = observed.pick(~chosen)
-    miss = half.camera.at_height(rest.pixels, 0.0) - rest.place(half.poses, half.scale)
+    miss = above_paper(half.camera, half.surface, rest.pixels, 0.0) - place_marks(rest, half)[:, :2]
     return float(np.sqrt((miss**2).sum(axis=1).mean()))
+
+
+def place_marks(observed: Observed, solution: Solution) -> FloatArray:
+    """Return where a solution has the marks: (N, 3), mat frame."""
+    if solution.surface is None:
+        return np.c_[observed.place(solution.poses, solution.scale), np.zeros(len(observed))]
+    return place_on(observed, solution.surface)
+
+
+def place_on(observed: Observed, surface: PaperSurface) -> FloatArray:
+    """Return where marks lie on bent paper: (N, 3), mat frame."""
+    placed = np.empty((len(observed), 3))
+    for k in range(len(surface.sheets)):
+        mine = observed.sheet == k
+        placed[mine] = surface.place(k, observed.points_mm[mine])
+    return placed
 
 
 @dataclass(frozen=True, eq=False)
 class _Problem:
-    """The least-squares problem: marks, then priors, each over its standard deviation."""
+    """The least-squares problem: marks, then priors, each over its standard deviation.
+
+    The unknowns: PARAMETERS, stretch, poses of the sheets after the first, coefficients of the surface if `bases`.
+    """
 
     observed: Observed
     prior: Prior
     scale: PrintScale
     stretch_sd: float
     noise_px: FloatArray
+    sheets: int
+    bases: MarkBases | None = None
+
+    @property
+    def first_coefficient(self) -> int:
+        return _FIRST_POSE + 3 * (self.sheets - 1)
+
+    def poses(self, vector: FloatArray) -> FloatArray:
+        return np.concatenate([np.zeros((1, 3)), vector[_FIRST_POSE : self.first_coefficient].reshape(-1, 3)])
+
+    def shaped(self, vector: FloatArray) -> tuple[Observed, FloatArray]:
+        """Return the marks as they lie on the bent sheets, seen from above, and their heights (N,)."""
+        if self.bases is None:
+            return self.observed, np.zeros(len(self.observed))
+        points, heights = self.bases.shape(vector[self.first_coefficient :])
+        return replace(self.observed, points_mm=points), heights
 
     @property
     def prior_mean(self) -> FloatArray:
@@ -236,28 +312,52 @@ class _Problem:
 
     def miss_px(self, vector: FloatArray) -> FloatArray:
         """Return measured minus expected pixels (N, 2)."""
-        placed = self.observed.place(_poses(vector), _stretched(self.scale, vector))
-        pixels, _, _ = projection_derivatives(vector[: len(PARAMETERS)], np.c_[placed, np.zeros(len(placed))])
+        shaped, heights = self.shaped(vector)
+        placed = shaped.place(self.poses(vector), _stretched(self.scale, vector))
+        pixels, _, _ = projection_derivatives(vector[: len(PARAMETERS)], np.c_[placed, heights])
         return self.observed.pixels - pixels
 
     def residuals(self, vector: FloatArray) -> FloatArray:
         marks = self.miss_px(vector) / self.noise_px[:, None]
-        return np.concatenate([marks.ravel(), (vector[list(_PRIORS)] - self.prior_mean) / self.prior_sd])
+        priors = (vector[list(_PRIORS)] - self.prior_mean) / self.prior_sd
+        return np.concatenate([marks.ravel(), priors, vector[self.first_coefficient :] / COEFFICIENT_SD_MM])
 
     def jacobian(self, vector: FloatArray) -> FloatArray:
-        known, poses = len(PARAMETERS), _poses(vector)
+        known, first, poses = len(PARAMETERS), self.first_coefficient, self.poses(vector)
         scale = _stretched(self.scale, vector)
-        placed = self.observed.place(poses, scale)
-        by_stretch = self.observed.place(poses * [0.0, 0.0, 1.0], replace(scale, y=-scale.y))
-        by_camera, by_place, by_poses = mark_derivatives(self.observed, vector[:known], poses, placed)
+        shaped, heights = self.shaped(vector)
+        placed = shaped.place(poses, scale)
+        by_stretch = shaped.place(poses * [0.0, 0.0, 1.0], replace(scale, y=-scale.y))
+        by_camera, by_place, by_poses = mark_derivatives(shaped, vector[:known], poses, np.c_[placed, heights])
         marks = np.zeros((len(placed), 2, len(vector)))
         marks[:, :, :known] = by_camera
-        marks[:, :, _STRETCH] = np.einsum("nij,nj->ni", by_place, by_stretch)
-        marks[:, :, _FIRST_POSE:] = by_poses
+        marks[:, :, _STRETCH] = np.einsum("nij,nj->ni", by_place[:, :, :2], by_stretch)
+        marks[:, :, _FIRST_POSE:first] = by_poses
+        if self.bases is not None:
+            by_shift, by_height = self.bases.derivatives(vector[first:])
+            turn = poses[shaped.sheet, 2]
+            cos, sin = np.cos(turn), np.sin(turn)
+            turned = np.array([[cos * scale.x, -sin * scale.y], [sin * scale.x, cos * scale.y]]).transpose(2, 0, 1)
+            marks[:, :, first:] = by_place[:, :, :2] @ turned @ by_shift
+            marks[:, :, first:] += by_place[:, :, 2:] * by_height[:, None]
         marks /= -self.noise_px[:, None, None]
-        priors = np.zeros((len(_PRIORS), len(vector)))
-        priors[:, list(_PRIORS)] = np.diag(1 / self.prior_sd)
+        sought = [*_PRIORS, *range(first, len(vector))]
+        priors = np.zeros((len(sought), len(vector)))
+        priors[np.arange(len(sought)), sought] = 1 / np.append(
+            self.prior_sd, np.full(len(vector) - first, COEFFICIENT_SD_MM)
+        )
         return np.concatenate([marks.reshape(-1, len(vector)), priors])
+
+    def loss(self, squares: FloatArray) -> FloatArray:
+        """Return rho, its first and its second derivative, (3, residuals): soft-l1 for marks and focal length.
+
+        The focal length may be far from its prior, since phones zoom; the other priors, which come last, hold.
+        """
+        root = np.sqrt(1 + squares)
+        rho = np.array([2 * (root - 1), 1 / root, -0.5 / root**3])
+        held = squares[2 * len(self.observed) + 1 :]
+        rho[:, -len(held) :] = [held, np.ones(len(held)), np.zeros(len(held))]
+        return rho
 
     def covariance(self, vector: FloatArray) -> FloatArray:
         """Return the covariance at the solution: that of an M-estimate (Huber 1981, section 7.6).
@@ -267,28 +367,13 @@ class _Problem:
         """
         count = 2 * len(self.observed)
         residuals, jacobian = self.residuals(vector), self.jacobian(vector)
-        _, weights, _ = _loss((residuals / _ROBUST_AT) ** 2)
+        _, weights, _ = self.loss((residuals / _ROBUST_AT) ** 2)
         influence, slope = (weights * residuals)[:count], weights[:count] ** 3
         lost = count / max(1, count - len(vector))
         variance = lost * float((influence**2).mean()) / float(slope.mean()) ** 2
         information = jacobian[:count].T @ jacobian[:count] / variance
         information += jacobian[count:].T @ (jacobian[count:] * weights[count:, None])
         return np.asarray(np.linalg.inv(information), dtype=np.float64)
-
-
-def _loss(squares: FloatArray) -> FloatArray:
-    """Return rho, its first and its second derivative, (3, residuals): soft-l1 for marks and focal length.
-
-    The focal length may be far from its prior, since phones zoom; the other priors, which come last, hold.
-    """
-    root = np.sqrt(1 + squares)
-    rho = np.array([2 * (root - 1), 1 / root, -0.5 / root**3])
-    rho[:, -4:] = [squares[-4:], np.ones(4), np.zeros(4)]
-    return rho
-
-
-def _poses(vector: FloatArray) -> FloatArray:
-    return np.concatenate([np.zeros((1, 3)), vector[_FIRST_POSE:].reshape(-1, 3)])
 
 
 def _stretched(scale: PrintScale, vector: FloatArray) -> PrintScale:

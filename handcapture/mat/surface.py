@@ -1,0 +1,280 @@
+"""Paper that does not lie flat: its height above a plane as a low-order polynomial on each sheet.
+
+A sheet's height is a sum of products of Legendre polynomials in u and v, which run from -1 to 1 across the sheet.
+Its first sheet has no constant and no linear term, since those are the camera's pose. So z = 0 of the mat frame is the
+plane that fits the first sheet best over its whole area; that plane cuts an arched sheet, and the table lies somewhat
+below it. No contact depends on this choice: a contact is sought at a height above the paper, not above the plane, and
+the two planes differ by some tenths of a degree, which changes distances by 0.01 %. Later sheets have a constant and
+linear terms, since they lie on the same table in their own way.
+
+Paper bends and does not stretch. Where it slopes, its plan is shorter: by 0.10 mm over an A3 sheet that arches by
+4 mm, by 0.4 mm for 8 mm (8/3 rise² / length). This is allowed for along each axis, exactly for arches along one.
+
+A polynomial of this order is no crease and no wave: what it leaves unexplained is for others to find and refuse. A
+bowl and the lens's k1 move marks alike, so the two are known together and hardly apart; at the paper they cancel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+from numpy.polynomial import legendre
+from numpy.typing import NDArray
+
+from handcapture.camera import Camera, at_height_covariance, at_height_derivatives
+from handcapture.mat.geometry import Sheet
+from handcapture.mat.print_scale import PrintScale, place
+
+FloatArray = NDArray[np.float64]
+
+PLANE: Final = ((0, 0), (1, 0), (0, 1))
+BENT: Final = ((2, 0), (1, 1), (0, 2), (3, 0), (2, 1), (1, 2), (0, 3), (4, 0), (0, 4))
+TERMS: Final = (*PLANE, *BENT)
+"""Degrees in u and in v of each sheet's terms."""
+COEFFICIENT_SD_MM: Final = 3.0
+"""What a coefficient is before marks are looked at: paper out of a printer or a roll arches by some millimetres."""
+_DEGREE: Final = max(max(term) for term in TERMS)
+_NODES, _NODE_WEIGHTS = legendre.leggauss(_DEGREE)
+"""Exact for the square of a slope along the axes, a polynomial of degree 2 (_DEGREE - 1)."""
+_SLOPES: Final = np.array([np.pad(legendre.legder(row), (0, 1)) for row in np.eye(_DEGREE + 1)]).T
+_RAY_STEPS: Final = 12
+
+
+def first_terms(number: int) -> int:
+    """Return how many of TERMS, from the first, a sheet lacks: those that the camera's pose stands for."""
+    return len(PLANE) if number == 0 else 0
+
+
+def coefficient_count(sheets: int) -> int:
+    """Return the number of unknown coefficients of so many sheets."""
+    return sum(len(TERMS) - first_terms(k) for k in range(sheets))
+
+
+@dataclass(frozen=True, eq=False)
+class Basis:
+    """The terms at points of one sheet: heights (N, terms), and the slopes along u and v (N, nodes, terms) between the
+    sheet's middle and each point, with their weights (N, nodes) in the integral of the plan's shortening.
+    """
+
+    heights: FloatArray
+    slopes: tuple[FloatArray, FloatArray]
+    weights: tuple[FloatArray, FloatArray]
+
+    @classmethod
+    def of(cls, sheet: Sheet, points_mm: FloatArray) -> Basis:
+        """Return the terms at nominal points (N, 2) of a sheet."""
+        size = np.array([sheet.width_mm, sheet.height_mm])
+        u, v = (2 * points_mm / size - 1).T
+        share = (_NODES + 1) / 2
+        nodes_u, nodes_v = u[:, None] * share, v[:, None] * share
+        return cls(
+            _terms(u, v),
+            (
+                _terms(nodes_u, np.broadcast_to(v[:, None], nodes_u.shape), (True, False)),
+                _terms(np.broadcast_to(u[:, None], nodes_v.shape), nodes_v, (False, True)),
+            ),
+            # -1/2 ∫ (dz/ds)² ds over s = size / 2 · u is -1/size ∫ (dz/du)² du; the nodes' weights add up to 2.
+            (-u[:, None] * _NODE_WEIGHTS / 2 / size[0], -v[:, None] * _NODE_WEIGHTS / 2 / size[1]),
+        )
+
+    def height_mm(self, coefficients: FloatArray) -> FloatArray:
+        """Return the heights (N,)."""
+        return np.asarray(self.heights @ coefficients, dtype=np.float64)
+
+    def shift_mm(self, coefficients: FloatArray) -> FloatArray:
+        """Return how far the points (N, 2) lie nearer to the sheet's middle for its bending, seen from above."""
+        return np.stack(
+            [(w * (s @ coefficients) ** 2).sum(axis=1) for s, w in zip(self.slopes, self.weights, strict=True)], axis=1
+        )
+
+    def shift_derivatives(self, coefficients: FloatArray) -> FloatArray:
+        """Return the derivatives (N, 2, terms) of `shift_mm` by the coefficients."""
+        return np.stack(
+            [
+                2 * np.einsum("nq,nqk->nk", w * (s @ coefficients), s)
+                for s, w in zip(self.slopes, self.weights, strict=True)
+            ],
+            axis=1,
+        )
+
+
+def _terms(u: FloatArray, v: FloatArray, slope: tuple[bool, bool] = (False, False)) -> FloatArray:
+    """Return the terms (..., terms) at u and v, or their derivative by one of these."""
+    of_u, of_v = (
+        legendre.legvander(x, _DEGREE) @ (_SLOPES if d else np.eye(_DEGREE + 1))
+        for x, d in zip((u, v), slope, strict=True)
+    )
+    return np.stack([of_u[..., i] * of_v[..., j] for i, j in TERMS], axis=-1)
+
+
+@dataclass(frozen=True, eq=False)
+class PaperSurface:
+    """The heights of a mat's sheets above z = 0 of the mat frame, and how sure they are.
+
+    `coefficients` (sheets, terms) in mm; `poses` (sheets, 3) and `scale` place the sheets. `covariance` (C, C) is that
+    of the coefficients that were sought, sheet by sheet; `camera_covariance` (10, C) that between the camera's
+    PARAMETERS and them.
+    """
+
+    sheets: tuple[Sheet, ...]
+    poses: FloatArray
+    scale: PrintScale
+    coefficients: FloatArray
+    covariance: FloatArray
+    camera_covariance: FloatArray
+
+    def height_mm(self, points_mm: FloatArray) -> FloatArray:
+        """Return the paper's height (N,) above the plane z = 0 at points (N, 2) of the mat frame.
+
+        Beyond a sheet's edge the edge's height holds.
+        """
+        number, u, v = self._on_sheet(points_mm)
+        return np.asarray((_terms(u, v) * self.coefficients[number]).sum(axis=1), dtype=np.float64)
+
+    def height_sd_mm(self, points_mm: FloatArray) -> FloatArray:
+        """Return the standard deviation (N,) of `height_mm`: noise of the marks and priors, not the model's own limits.
+
+        Much of it is shared with the lens and cancels at the paper: use `above_paper_covariance` for points on it.
+        """
+        by_coefficients = self.coefficient_derivatives(points_mm)
+        return np.sqrt(np.einsum("nc,cd,nd->n", by_coefficients, self.covariance, by_coefficients))
+
+    def slopes(self, points_mm: FloatArray) -> FloatArray:
+        """Return the gradient (N, 2) of `height_mm`, mm per mm, in the mat frame."""
+        number, u, v = self._on_sheet(points_mm)
+        sizes = np.array([[s.width_mm * self.scale.x, s.height_mm * self.scale.y] for s in self.sheets])[number]
+        along = [(_terms(u, v, d) * self.coefficients[number]).sum(axis=1) for d in ((True, False), (False, True))]
+        local = np.stack(along, axis=1) * 2 / sizes
+        cos, sin = np.cos(self.poses[number, 2]), np.sin(self.poses[number, 2])
+        return np.stack([cos * local[:, 0] - sin * local[:, 1], sin * local[:, 0] + cos * local[:, 1]], axis=1)
+
+    def coefficient_derivatives(self, points_mm: FloatArray) -> FloatArray:
+        """Return the derivatives (N, C) of `height_mm` by the coefficients that were sought."""
+        number, u, v = self._on_sheet(points_mm)
+        terms = _terms(u, v)
+        return np.concatenate(
+            [terms[:, first_terms(k) :] * (number == k)[:, None] for k in range(len(self.sheets))], axis=1
+        )
+
+    def place(self, number: int, points_mm: FloatArray) -> FloatArray:
+        """Return where nominal points (N, 2) of a sheet lie in the mat frame, (N, 3)."""
+        basis = Basis.of(self.sheets[number], points_mm)
+        coefficients = self.coefficients[number]
+        plan = place(points_mm + basis.shift_mm(coefficients), self.poses[number], self.scale)
+        return np.column_stack([plan, basis.height_mm(coefficients)])
+
+    def with_poses(self, poses: FloatArray) -> PaperSurface:
+        """Return the same paper with its sheets laid as `poses` (sheets, 3) say."""
+        return replace(self, poses=poses)
+
+    @cached_property
+    def rise_mm(self) -> float:
+        """Greatest height of the paper above the table, on which it is taken to rest as if it were stiff.
+
+        A stiff sheet rests on the plane below it that lets its middle lie lowest.
+        """
+        from scipy.optimize import linprog
+
+        rises = []
+        u, v = (x.ravel() for x in np.meshgrid(np.linspace(-1, 1, 21), np.linspace(-1, 1, 21)))
+        for coefficients in self.coefficients:
+            heights = _terms(u, v) @ coefficients
+            planes = np.column_stack([np.ones(len(u)), u, v])
+            table = linprog([-1.0, 0.0, 0.0], planes, heights, bounds=[(None, None)] * 3).x
+            rises.append(float((heights - planes @ table).max()))
+        return max(rises)
+
+    def _on_sheet(self, points_mm: FloatArray) -> tuple[NDArray[np.intp], FloatArray, FloatArray]:
+        """Return the nearest sheet of each point (N,), and u and v (N,) on it, not beyond its edges."""
+        points = np.asarray(points_mm, dtype=np.float64)
+        local = []
+        for sheet, (x, y, turn) in zip(self.sheets, self.poses, strict=True):
+            cos, sin = np.cos(turn), np.sin(turn)
+            on_sheet = (points - [x, y]) @ np.array([[cos, -sin], [sin, cos]]) / [self.scale.x, self.scale.y]
+            local.append(2 * on_sheet / [sheet.width_mm, sheet.height_mm] - 1)
+        number = np.abs(local).max(axis=2).argmin(axis=0)
+        u, v = np.clip(np.array(local)[number, np.arange(len(points))], -1, 1).T
+        return number, u, v
+
+
+def above_paper(
+    camera: Camera, surface: PaperSurface | None, points_px: FloatArray, height_mm: float | FloatArray
+) -> FloatArray:
+    """Pixels (N, 2) to the mat points (N, 2) where their rays pass `height_mm` (scalar or (N,)) above the paper.
+
+    The height counts straight up; without a surface the paper is the plane z = 0. PhotoError for a pixel at or above
+    the horizon.
+    """
+    points = camera.at_height(points_px, height_mm)
+    if surface is None:
+        return points
+    for _ in range(_RAY_STEPS):  # each step shrinks the error by slope times the ray's lean, below a tenth or so
+        before, points = points, camera.at_height(points_px, height_mm + surface.height_mm(points))
+        if np.abs(points - before).max(initial=0.0) < 1e-9:
+            break
+    return points
+
+
+def above_paper_covariance(
+    camera: Camera,
+    camera_covariance: FloatArray,
+    surface: PaperSurface | None,
+    points_px: FloatArray,
+    height_mm: float | FloatArray,
+) -> FloatArray:
+    """Return the covariance (N, 2, 2), mm², of `above_paper` from camera and surface together, to first order."""
+    if surface is None:
+        return at_height_covariance(camera, camera_covariance, points_px, height_mm)
+    points = above_paper(camera, surface, points_px, height_mm)
+    by_camera, _, by_height = at_height_derivatives(camera, points_px, height_mm + surface.height_mm(points))
+    # p = at_height(camera, h + s(p, c)): (1 - by_height · slope) dp = by_camera · dcamera + by_height · ds/dc · dc
+    by_coefficients = by_height[:, :, None] * surface.coefficient_derivatives(points)[:, None, :]
+    feedback = np.eye(2) - by_height[:, :, None] * surface.slopes(points)[:, None, :]
+    by_all = np.linalg.solve(feedback, np.concatenate([by_camera, by_coefficients], axis=2))
+    joint = np.block(
+        [[camera_covariance, surface.camera_covariance], [surface.camera_covariance.T, surface.covariance]]
+    )
+    return np.asarray(by_all @ joint @ by_all.transpose(0, 2, 1), dtype=np.float64)
+
+
+class MarkBases:
+    """The terms at marks (N,) of several sheets, for a solver: every coefficient that is sought is one column."""
+
+    def __init__(self, sheets: Sequence[Sheet], number: NDArray[np.intp], points_mm: FloatArray) -> None:
+        """Prepare marks on sheets `number` (N,) at nominal points (N, 2)."""
+        self.sheets = tuple(sheets)
+        self._points = points_mm
+        self._mine = [number == k for k in range(len(sheets))]
+        self._bases = [Basis.of(s, points_mm[mine]) for s, mine in zip(sheets, self._mine, strict=True)]
+        ends = np.cumsum([len(TERMS) - first_terms(k) for k in range(len(sheets))])
+        self._columns = [slice(int(end) - len(TERMS) + first_terms(k), int(end)) for k, end in enumerate(ends)]
+        self.count = int(ends[-1])
+
+    def full(self, sought: FloatArray) -> FloatArray:
+        """Return the coefficients (sheets, terms) for those that are sought (C,)."""
+        full = np.zeros((len(self.sheets), len(TERMS)))
+        for k, columns in enumerate(self._columns):
+            full[k, first_terms(k) :] = sought[columns]
+        return full
+
+    def shape(self, sought: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the marks' nominal places, drawn in by the bending, (N, 2), and their heights (N,)."""
+        points, heights = self._points.copy(), np.empty(len(self._points))
+        for mine, basis, coefficients in zip(self._mine, self._bases, self.full(sought), strict=True):
+            points[mine] += basis.shift_mm(coefficients)
+            heights[mine] = basis.height_mm(coefficients)
+        return points, heights
+
+    def derivatives(self, sought: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the derivatives of `shape` by the coefficients that are sought: (N, 2, C) and (N, C)."""
+        by_shift = np.zeros((len(self._points), 2, self.count))
+        by_height = np.zeros((len(self._points), self.count))
+        bases = zip(self._mine, self._bases, self._columns, self.full(sought), strict=True)
+        for k, (mine, basis, columns, coefficients) in enumerate(bases):
+            by_shift[mine, :, columns] = basis.shift_derivatives(coefficients)[:, :, first_terms(k) :]
+            by_height[mine, columns] = basis.heights[:, first_terms(k) :]
+        return by_shift, by_height
