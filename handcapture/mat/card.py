@@ -96,6 +96,8 @@ _SHADOW_PULL_MM: Final = 0.5
 """How far a shadow may draw the line that was followed outwards beside a black card; more beside a lighter one."""
 _BLURS_PX: Final = 0.4 * 1.2 ** np.arange(10)
 _FINER: Final = 1.05 ** np.arange(-4, 5)
+_ALIKE: Final = 2
+"""So many steps of the first blurs may upright and level sides differ by."""
 _SWEEPS: Final = 20
 _LOCAL_MM: Final = 200.0
 _LOCAL_SD_MM: Final = 0.7
@@ -540,8 +542,8 @@ def _locate(scene: _Scene, traces: list[_Trace]) -> list[_Side]:
 
     A profile is card, wall where it is seen, and paper under a shadow that only fades outwards, all blurred alike.
     For each foot and each blur on a grid the levels of light are fitted, none of them negative; what the foot may be
-    follows from how well each fits, the blur being common to the four sides. Shadow and blur can look alike, so the
-    posterior is not narrow and need not have one peak only.
+    follows from how well each fits, the blur being common to the four sides unless the camera moved. Shadow and blur
+    can look alike, so the posterior is not narrow and need not have one peak only.
     """
     from scipy.special import logsumexp
 
@@ -550,33 +552,34 @@ def _locate(scene: _Scene, traces: list[_Trace]) -> list[_Side]:
     evidence = _Evidence.of(traces, lifts, px)
     pull = float(np.clip(_SHADOW_PULL_MM / evidence.contrast, _SHADOW_PULL_MM, 3 * _SHADOW_PULL_MM))
     feet = np.arange(-pull, 0.3 + px, 0.9 * px, dtype=np.float64)
-    blurs = np.asarray(px * _BLURS_PX, dtype=np.float64)
-    logs = evidence.log_posterior(feet, blurs, _SWEEPS // 2)
-    blur = blurs[int(logsumexp(logs, axis=2).sum(axis=0).argmax())]
-    likely = feet[(logs > logs.max(axis=(1, 2), keepdims=True) - 12.0).any(axis=(0, 1))]
-    feet, blurs = (
-        np.arange(likely[0] - px, likely[-1] + px, 0.3 * px, dtype=np.float64),
-        np.asarray(blur * _FINER, np.float64),
-    )
-    logs = evidence.log_posterior(feet, blurs, _SWEEPS)
+    logs = evidence.log_posterior(feet, np.asarray(px * _BLURS_PX, dtype=np.float64), _SWEEPS // 2)
     by_blur = logsumexp(logs, axis=2)
-    blur_weight = np.exp(by_blur.sum(axis=0) - logsumexp(by_blur.sum(axis=0)))
-    blur = float(blur_weight @ blurs)
-    sides = []
-    for k, (trace, lift) in enumerate(zip(traces, lifts, strict=True)):
-        weight = blur_weight @ np.exp(logs[k] - by_blur[k][:, None])
-        mean = float(weight @ feet)
-        variance = float(weight @ (feet - mean) ** 2) + (0.3 * px) ** 2 / 12
-        sides.append(
-            _Side(
+    groups: list[list[int]] = [[0, 1, 2, 3]]
+    across, down = (int(by_blur[pair].sum(axis=0).argmax()) for pair in ([1, 3], [0, 2]))
+    if abs(across - down) > _ALIKE:
+        groups = [[0, 2], [1, 3]]  # the camera moved
+    sides: dict[int, _Side] = {}
+    for group in groups:
+        blur = px * float(_BLURS_PX[int(by_blur[group].sum(axis=0).argmax())])
+        likely = feet[(logs[group] > logs[group].max(axis=(1, 2), keepdims=True) - 12.0).any(axis=(0, 1))]
+        fine = np.arange(likely[0] - px, likely[-1] + px, 0.3 * px, dtype=np.float64)
+        blurs = np.asarray(blur * _FINER, dtype=np.float64)
+        finer = evidence.pick(group).log_posterior(fine, blurs, _SWEEPS)
+        total = logsumexp(finer, axis=2)
+        blur_weight = np.exp(total.sum(axis=0) - logsumexp(total.sum(axis=0)))
+        for i, k in enumerate(group):
+            trace, lift = traces[k], max(float(lifts[k]), 0.0)
+            weight = blur_weight @ np.exp(finer[i] - total[i][:, None])
+            mean = float(weight @ fine)
+            variance = float(weight @ (fine - mean) ** 2) + (0.3 * px) ** 2 / 12
+            sides[k] = _Side(
                 trace=trace,
-                middle_mm=trace.middle_mm + trace.normal * (mean - trace.at_mm - max(lift, 0.0)),
+                middle_mm=trace.middle_mm + trace.normal * (mean - trace.at_mm - lift),
                 sd_mm=float(np.sqrt(variance)),
-                tone_mm=_TONE_SHARE * blur * _tone_quantile(trace.card, trace.paper),
-                lift_mm=max(float(lift), 0.0),
+                tone_mm=_TONE_SHARE * float(blur_weight @ blurs) * _tone_quantile(trace.card, trace.paper),
+                lift_mm=lift,
             )
-        )
-    return sides
+    return [sides[k] for k in range(4)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -630,6 +633,12 @@ class _Evidence:
             np.array(inverse),
             min(abs(1 - trace.card / trace.paper) for trace in traces),
         )
+
+    def pick(self, sides: list[int]) -> _Evidence:
+        """Return the evidence of some sides."""
+        parts = (self.light, self.weight, self.lifts_mm, self.mean, self.inverse)
+        light, weight, lifts, mean, inverse = (part[sides] for part in parts)
+        return _Evidence(self.out_mm, light, weight, lifts, mean, inverse, self.contrast)
 
     def log_posterior(self, feet_mm: FloatArray, blurs_mm: FloatArray, sweeps: int) -> FloatArray:
         """Return (sides, blurs, feet), but for a constant for each side; feet count along `out_mm`, lift included."""
