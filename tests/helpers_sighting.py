@@ -102,17 +102,17 @@ def with_card(
     scale: PrintScale | None = None,
     blur_px: float = 0.6,
 ) -> Picture:
-    """Return the grey picture as B, G, R with a card in its place, mixed in linear light, 5 by 5 rays per pixel.
+    """Return the grey picture as B, G, R with a card in its place, mixed in linear light, 4 by 4 rays per pixel.
 
     `scale` is that of the print: the card keeps its size. Thickness and radius: ISO/IEC 7810.
     """
-    scale, fine = scale or PrintScale(), 5
+    scale, fine = scale or PrintScale(), 4
     place = MATS[mat_name].sheets[0].card_place
     assert place is not None
     middle = np.array([place.x_mm + CARD_MM[0] / 2, place.y_mm + CARD_MM[1] / 2]) * [scale.x, scale.y] + card.shift_mm
     cos, sin = np.cos(np.radians(card.turn_deg)), np.sin(np.radians(card.turn_deg))
     turn = np.array([[cos, -sin], [sin, cos]])
-    ends = middle + 60 * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    ends = middle + np.array([52.0, 36.0]) * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) @ turn.T
     box = camera.project(np.c_[ends, np.zeros(4)])
     x0, y0 = np.maximum(box.min(axis=0).astype(int), 0)
     x1, y1 = np.minimum(box.max(axis=0).astype(int), np.array(picture.shape[::-1]))

@@ -7,6 +7,8 @@ Where a photo cannot tell them apart, the stated deviation says so. Profiles are
 light, not the values in a file, and a dark card would come out too small.
 
 What it does not see: a card that lies level but raised, on another card say. One card's thickness more is 0.2 %.
+What it sees poorly: a grey, white or black card, whose shadow and wall differ from it in brightness only; of a card of
+strong colour, both axes come out to a thousandth.
 
 References
 ----------
@@ -36,8 +38,8 @@ Picture = NDArray[np.uint8]
 
 THICKNESS_MM: Final = 0.76
 LIMITS_MM: Final = ((85.47, 85.72), (53.92, 54.03))
-CARD_SD_MM: Final = (0.0625, 0.0275)
-"""A quarter of the way between the limits: these are taken as two standard deviations."""
+CARD_SD_MM: Final = tuple((most - least) / 4 for least, most in LIMITS_MM)
+"""The limits are taken to lie two standard deviations away."""
 SIZE_RANGE: Final = (0.92, 1.08)
 """Sizes that a card may seem to have: what printers do to a sheet that is to fit the page is within."""
 WORST_RATIO: Final = 0.015
