@@ -65,6 +65,14 @@ once to twice on average."""
 WORST_LIFT_MM: Final = 1.0
 """Flat sheets of the reference photos stay below 0.35 mm; one whose edge stands 8 mm up gives 1.6."""
 NOTED_LIFT_MM: Final = 0.5
+WORST_FOLD_MM: Final = 0.5
+NOTED_STRAY_MM: Final = 0.3
+"""Saddles of flat sheets in the reference photos stray by less than 0.08 mm; across a fold 2 mm high, by 0.6 mm."""
+BENT_CROSSCHECK_MM: Final = 0.1
+"""From here on a surface is tried. Flat sheets of the reference photos stay below 0.02 mm."""
+LEAST_GAIN: Final = 2.0
+"""A surface must divide the cross-check at least by this. Noise alone gives 1, and a corner that stands up less than
+that, since without its marks the rest is flat; arches of 2 mm give 8."""
 HIGHEST_RISE_MM: Final = 12.0
 """Paper that stands higher is refused even where a surface explains it: hands would press it into another shape."""
 _LIFT_RANK: Final = 3
@@ -160,8 +168,8 @@ class Sighting:
     def place_marks(self, poses: FloatArray) -> FloatArray:
         """Return where `marks` lie in the mat frame, (N, 3), if the sheets lay as `poses` (sheets, 3) say."""
         if self.surface is None:
-            return np.c_[self.marks.place(poses, self.print_scale), np.zeros(len(self.marks))]
-        return place_on(self.marks, self.surface.with_poses(poses))
+            return np.column_stack([self.marks.place(poses, self.print_scale), np.zeros(len(self.marks))])
+        return place_on(self.marks, replace(self.surface, poses=poses))
 
     def scale_covariance(self, points_mm: FloatArray) -> FloatArray:
         """Return the covariance (N, 2, 2) that an unsure print scale lends to points (N, 2).
@@ -197,7 +205,7 @@ def _sight(photo: Photo, wanted: Mat | None, scale: PrintScale) -> Sighting:
     guess = first_guess(markers, prior, scale)
     seen = observe(grey, guess.camera, guess.poses, mat.sheets, guess.scale)
     fit = _fit(seen, guess, mat, grey, prior, scale, markers)
-    if fit.disagrees(NOTED_CROSSCHECK_MM, NOTED_LIFT_MM, 3):
+    if fit.uneven or fit.crosscheck_mm >= BENT_CROSSCHECK_MM:
         fit = _fit_bent(fit, mat, grey, prior, scale, markers) or fit
     solution = fit.solution
     _require_likely(solution)
@@ -209,18 +217,38 @@ def _sight(photo: Photo, wanted: Mat | None, scale: PrintScale) -> Sighting:
 
 @dataclass(frozen=True, eq=False)
 class _Fit:
-    """A solution, the marks that were seen and those that served it, and how well they agree."""
+    """A solution, the marks that were seen and those that served it, and how well they agree.
+
+    Of all saddles, outliers included, `stray_mm` is how far they lie off, and `fold_mm` how far outside the one corner
+    of a sheet that is best left out, cut off through the middles of two sides: a fold reaches farther.
+    """
 
     solution: Solution
     seen: Observed
     used: Observed
     crosscheck_mm: float
     lift_mm: float
+    stray_mm: float
+    fold_mm: float
     mm_per_px: float
 
-    def disagrees(self, crosscheck_mm: float, lift_mm: float, lift_px: float) -> bool:
-        """Tell whether marks disagree by so many mm; markers, which are read coarsely, by so many pixels too."""
-        return self.crosscheck_mm >= crosscheck_mm or self.lift_mm >= max(lift_mm, lift_px * self.mm_per_px)
+    @property
+    def uneven(self) -> bool:
+        """Tell whether the marks disagree enough to be noted."""
+        return (
+            self.crosscheck_mm > NOTED_CROSSCHECK_MM
+            or self.lift_mm > max(NOTED_LIFT_MM, 3 * self.mm_per_px)
+            or self.stray_mm > max(NOTED_STRAY_MM, self.mm_per_px)
+        )
+
+    @property
+    def refuted(self) -> bool:
+        """Tell whether the marks disagree too much."""
+        return (
+            self.crosscheck_mm >= WORST_CROSSCHECK_MM
+            or self.lift_mm >= max(WORST_LIFT_MM, 4 * self.mm_per_px)
+            or self.fold_mm >= max(WORST_FOLD_MM, self.mm_per_px)
+        )
 
 
 def _fit(
@@ -249,12 +277,15 @@ def _fit(
         used = used.pick(keep)
         _require_marks(used, mat, grey)
         solution = solve(used, solution.camera, solution.poses, prior, scale, stretch_sd, bent)
+    stray, fold = _strays_mm(seen, solution, mat.sheets)
     return _Fit(
         solution=solution,
         seen=seen,
         used=used,
         crosscheck_mm=crosscheck_mm(used, solution, prior),
         lift_mm=_lift_mm(markers, solution),
+        stray_mm=stray,
+        fold_mm=fold,
         mm_per_px=solution.camera.mm_per_px(np.array(mat.size_mm) / 2),
     )
 
@@ -277,8 +308,8 @@ def _fit_bent(
             guess = fit.solution
     except PhotoError:
         return None
-    surface = guess.surface
-    if surface is None or fit.disagrees(NOTED_CROSSCHECK_MM, NOTED_LIFT_MM, 3) or surface.rise_mm > HIGHEST_RISE_MM:
+    surface, gains = fit.solution.surface, LEAST_GAIN * fit.crosscheck_mm <= flat.crosscheck_mm
+    if surface is None or fit.uneven or not gains or surface.rise_mm > HIGHEST_RISE_MM:
         return None
     return fit
 
@@ -344,14 +375,26 @@ def _lift_mm(markers: Sequence[SheetMarkers], solution: Solution) -> float:
     return float(np.sort(lengths)[-_LIFT_RANK])
 
 
+def _strays_mm(seen: Observed, solution: Solution, sheets: Sequence[Sheet]) -> tuple[float, float]:
+    """Return `stray_mm` and `fold_mm` of a `_Fit`; one or two saddles may be spoilt by a shadow."""
+    miss = above_paper(solution.camera, solution.surface, seen.pixels, 0.0) - place_marks(seen, solution)[:, :2]
+    lengths = np.linalg.norm(miss, axis=1)
+    from_middle = 2 * seen.points_mm / np.array([[s.width_mm, s.height_mm] for s in sheets])[seen.sheet] - 1
+    corner = np.where(np.abs(from_middle).sum(axis=1) > 1, 4 * seen.sheet + (from_middle > 0) @ [1, 2], -1)
+    elsewhere = (np.append(lengths[corner != c], [0.0, 0.0]) for c in range(4 * len(sheets)))
+    return float(np.sort(lengths)[-_LIFT_RANK]), float(min(np.sort(rest)[-2] for rest in elsewhere))
+
+
 def _require_agreement(fit: _Fit, grey: NDArray[np.uint8]) -> None:
     """Refuse marks that neither a flat sheet nor one gently bent explains, and say what is the likeliest cause."""
-    if not fit.disagrees(WORST_CROSSCHECK_MM, WORST_LIFT_MM, 4):
+    if not fit.refuted:
         return
     cause = trouble(grey) or (
         "The paper is curled, folded or pushed up: flatten it (tape its corners) and take the photo again."
     )
-    raise PhotoError(f"the marks of the mat disagree by {max(fit.crosscheck_mm, fit.lift_mm):.1f} mm. {cause}")
+    raise PhotoError(
+        f"the marks of the mat disagree by {max(fit.crosscheck_mm, fit.lift_mm, fit.fold_mm):.1f} mm. {cause}"
+    )
 
 
 def _report(photo: Photo, mat: Mat, scale: PrintScale, fit: _Fit) -> Sighting:
@@ -407,7 +450,7 @@ def _report_sheet(mat: Mat, number: int, seen: Observed, used: Observed, solutio
 
 
 def _notes(scale: PrintScale, fit: _Fit, sheets: tuple[SheetSighting, ...]) -> tuple[str, ...]:
-    solution, crosscheck, lift = fit.solution, fit.crosscheck_mm, fit.lift_mm
+    solution, crosscheck = fit.solution, fit.crosscheck_mm
     camera, notes = solution.camera, []
     wider = (solution.scale.x / solution.scale.y) / (scale.x / scale.y) - 1
     if abs(wider) > NOTED_STRETCH:
@@ -427,10 +470,10 @@ def _notes(scale: PrintScale, fit: _Fit, sheets: tuple[SheetSighting, ...]) -> t
             f"may be off by another {CROSSCHECK_REACH * crosscheck:.1f} mm. Tape its corners down and take the photo "
             "again."
         )
-    elif lift > max(NOTED_LIFT_MM, 3 * fit.mm_per_px):
+    elif fit.uneven:
         notes.append(
-            f"The paper does not lie quite flat: marks are up to {lift:.1f} mm off. Tape its corners down, and trust "
-            "fingertips near its edges less."
+            f"The paper does not lie quite flat: marks are up to {max(fit.lift_mm, fit.stray_mm):.1f} mm off. Tape its "
+            "corners down, and trust fingertips there less."
         )
     if scale.source == "not verified":
         notes.append(

@@ -260,7 +260,7 @@ def crosscheck_mm(observed: Observed, solution: Solution, prior: Prior) -> float
 def place_marks(observed: Observed, solution: Solution) -> FloatArray:
     """Return where a solution has the marks: (N, 3), mat frame."""
     if solution.surface is None:
-        return np.c_[observed.place(solution.poses, solution.scale), np.zeros(len(observed))]
+        return np.column_stack([observed.place(solution.poses, solution.scale), np.zeros(len(observed))])
     return place_on(observed, solution.surface)
 
 

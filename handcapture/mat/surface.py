@@ -17,7 +17,7 @@ bowl and the lens's k1 move marks alike, so the two are known together and hardl
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
@@ -37,6 +37,9 @@ TERMS: Final = (*PLANE, *BENT)
 """Degrees in u and in v of each sheet's terms."""
 COEFFICIENT_SD_MM: Final = 3.0
 """What a coefficient is before marks are looked at: paper out of a printer or a roll arches by some millimetres."""
+SHAPE_SD_SHARE: Final = 0.03
+"""What the terms cannot follow, as a share of the rise: 0.1 % rms of it for arches, 1 % for a flat sheet with a curled
+edge, 3 to 6 % for a roof with a sharp ridge."""
 _DEGREE: Final = max(max(term) for term in TERMS)
 _NODES, _NODE_WEIGHTS = legendre.leggauss(_DEGREE)
 """Exact for the square of a slope along the axes, a polynomial of degree 2 (_DEGREE - 1)."""
@@ -136,12 +139,18 @@ class PaperSurface:
         return np.asarray((_terms(u, v) * self.coefficients[number]).sum(axis=1), dtype=np.float64)
 
     def height_sd_mm(self, points_mm: FloatArray) -> FloatArray:
-        """Return the standard deviation (N,) of `height_mm`: noise of the marks and priors, not the model's own limits.
+        """Return the standard deviation (N,) of `height_mm`: noise of the marks, priors and SHAPE_SD_SHARE.
 
         Much of it is shared with the lens and cancels at the paper: use `above_paper_covariance` for points on it.
         """
         by_coefficients = self.coefficient_derivatives(points_mm)
-        return np.sqrt(np.einsum("nc,cd,nd->n", by_coefficients, self.covariance, by_coefficients))
+        variance = np.einsum("nc,cd,nd->n", by_coefficients, self.covariance, by_coefficients)
+        return np.asarray(np.sqrt(variance + self.shape_sd_mm**2), dtype=np.float64)
+
+    @property
+    def shape_sd_mm(self) -> float:
+        """Standard deviation of the height that the terms leave unexplained, taken as independent between fingers."""
+        return SHAPE_SD_SHARE * self.rise_mm
 
     def slopes(self, points_mm: FloatArray) -> FloatArray:
         """Return the gradient (N, 2) of `height_mm`, mm per mm, in the mat frame."""
@@ -167,10 +176,6 @@ class PaperSurface:
         plan = place(points_mm + basis.shift_mm(coefficients), self.poses[number], self.scale)
         return np.column_stack([plan, basis.height_mm(coefficients)])
 
-    def with_poses(self, poses: FloatArray) -> PaperSurface:
-        """Return the same paper with its sheets laid as `poses` (sheets, 3) say."""
-        return replace(self, poses=poses)
-
     @cached_property
     def rise_mm(self) -> float:
         """Greatest height of the paper above the table, on which it is taken to rest as if it were stiff.
@@ -185,7 +190,7 @@ class PaperSurface:
             heights = _terms(u, v) @ coefficients
             planes = np.column_stack([np.ones(len(u)), u, v])
             table = linprog([-1.0, 0.0, 0.0], planes, heights, bounds=[(None, None)] * 3).x
-            rises.append(float((heights - planes @ table).max()))
+            rises.append(float((heights - planes @ np.asarray(table)).max()))
         return max(rises)
 
     def _on_sheet(self, points_mm: FloatArray) -> tuple[NDArray[np.intp], FloatArray, FloatArray]:
@@ -226,7 +231,10 @@ def above_paper_covariance(
     points_px: FloatArray,
     height_mm: float | FloatArray,
 ) -> FloatArray:
-    """Return the covariance (N, 2, 2), mm², of `above_paper` from camera and surface together, to first order."""
+    """Return the covariance (N, 2, 2), mm², of `above_paper` from camera and surface together, to first order.
+
+    `camera_covariance` (10, 10) is in the order of PARAMETERS.
+    """
     if surface is None:
         return at_height_covariance(camera, camera_covariance, points_px, height_mm)
     points = above_paper(camera, surface, points_px, height_mm)
@@ -234,10 +242,14 @@ def above_paper_covariance(
     # p = at_height(camera, h + s(p, c)): (1 - by_height · slope) dp = by_camera · dcamera + by_height · ds/dc · dc
     by_coefficients = by_height[:, :, None] * surface.coefficient_derivatives(points)[:, None, :]
     feedback = np.eye(2) - by_height[:, :, None] * surface.slopes(points)[:, None, :]
-    by_all = np.linalg.solve(feedback, np.concatenate([by_camera, by_coefficients], axis=2))
-    joint = np.block(
-        [[camera_covariance, surface.camera_covariance], [surface.camera_covariance.T, surface.covariance]]
-    )
+    by_all = np.linalg.solve(feedback, np.concatenate([by_camera, by_coefficients, by_height[:, :, None]], axis=2))
+    known, count = surface.camera_covariance.shape
+    joint = np.zeros((known + count + 1, known + count + 1))
+    joint[:known, :known] = camera_covariance
+    joint[:known, known:-1] = surface.camera_covariance
+    joint[known:-1, :known] = surface.camera_covariance.T
+    joint[known:-1, known:-1] = surface.covariance
+    joint[-1, -1] = surface.shape_sd_mm**2
     return np.asarray(by_all @ joint @ by_all.transpose(0, 2, 1), dtype=np.float64)
 
 
