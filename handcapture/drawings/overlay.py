@@ -57,6 +57,7 @@ def draw_overlay(
     measured: Placement | Rest,
     layout: Layout | None = None,
     *,
+    moves_mm: Sequence[tuple[FloatArray, FloatArray]] = (),
     image_format: Literal["jpeg", "png"] = "jpeg",
     long_side_px: int = 2400,
 ) -> bytes:
@@ -65,7 +66,8 @@ def draw_overlay(
     With a layout its panel outline and holes are drawn where they would lie on the mat. Everything that lies
     on the mat is drawn in true perspective through `camera`, at z = 0. Contacts of the left hand are discs,
     those of the right hand diamonds; a hidden contact is hollow and its region dashed. The picture is shrunk
-    to `long_side_px` at most, never enlarged, and carries no metadata. InputError when the layout or a
+    to `long_side_px` at most, never enlarged, and carries no metadata. `moves_mm` are drawn as arrows, from the first
+    point (2,) to the second, mat frame. InputError when the layout or a
     contact cannot be drawn.
     """
     contacts: Sequence[Contact | Fingertip] = (
@@ -87,6 +89,8 @@ def draw_overlay(
         _draw_layout(full, layout)
     if bar_mm is not None:
         _draw_scale_bar(full, bar_mm)
+    for start, end in moves_mm:
+        _draw_arrow(full, start, end)
     for contact in contacts:
         _draw_region(full, contact)
     for contact in contacts:
@@ -195,6 +199,20 @@ def _draw_layout(canvas: _Canvas, layout: Layout) -> None:
     for button in layout.buttons:
         circle = origin + circle_points(button.centre_mm, button.hole_mm / 2)
         canvas.haloed(canvas.pixels(circle), WHITE, 3.0, closed=True)
+
+
+def _draw_arrow(canvas: _Canvas, start_mm: FloatArray, end_mm: FloatArray) -> None:
+    length = float(np.hypot(*(end_mm - start_mm)))
+    if length < 0.1:
+        return
+    ahead = (end_mm - start_mm) / length
+    aside = np.array([-ahead[1], ahead[0]])
+    head = min(2.5, 0.6 * length)
+    wings = np.stack([end_mm - head * ahead + head * aside, end_mm, end_mm - head * ahead - head * aside])
+    for path in (np.stack([start_mm, end_mm]), wings):
+        canvas.line(canvas.pixels(path), DARK, 6.0)
+    for path in (np.stack([start_mm, end_mm]), wings):
+        canvas.line(canvas.pixels(path), WHITE, 3.0)
 
 
 def _draw_region(canvas: _Canvas, contact: Contact | Fingertip) -> None:

@@ -1,0 +1,256 @@
+"""A printed template under the hands: where every finger really lands, and which buttons should move.
+
+The template carries the marks of its mat, so photos of hands that rest on it are measured like any other. Contacts
+are carried to the template as it was drawn, sheet by sheet, so that a print that came out too small and pages taped
+askew are told apart from fingers that land off their buttons. What is advised weighs the offset against how surely it
+is known: a button moves only where the finger surely lands off it, by more than one cares for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from handcapture.capture import Capture
+from handcapture.documents import plain
+from handcapture.drawings.template import template_origin
+from handcapture.errors import InputError
+from handcapture.layout.landing import RIM_ALLOWANCE_MM, landing_probability
+from handcapture.layout.model import Button, Layout, Point
+from handcapture.mat.sighting import SheetSighting, Sighting
+from handcapture.names import Finger, Side
+from handcapture.rest import Contact, Fingertip, Placement, Rest, pool
+
+FloatArray = NDArray[np.float64]
+Verdict = Literal["fits", "move", "cannot tell", "not rested on"]
+
+CARED_FOR_MM: Final = 2.0
+"""Offsets below this are left alone unless told otherwise (our own figure, no source): a tenth of a common hole."""
+SCALE_LIMIT: Final = 0.005
+"""A print that is further off its size should be printed again: 1 mm over the breadth of a hand."""
+LOOSELY: Final = 3.0
+"""A button is said to fit when its finger surely lands within so many times what one cares for."""
+_CHI2_95: Final = 5.991
+
+
+@dataclass(frozen=True, eq=False)
+class ButtonCheck:
+    """What the photos tell of one button.
+
+    `offset_mm` (2,): from the button's centre to where its finger lands on average, panel axes (x right, y down
+    towards the person), with `covariance_mm2`, the uncertainty of that mean, and `spread_mm2`, how it scatters.
+    `within` is the share of landings within the plunger. `move_mm` (2,) is by how much the button should move, None
+    unless the verdict is "move". For a button on which no finger rests (another row, a second one of the finger) all
+    of these are None.
+    """
+
+    button: Button
+    verdict: Verdict
+    offset_mm: FloatArray | None = None
+    covariance_mm2: FloatArray | None = None
+    spread_mm2: FloatArray | None = None
+    within: float | None = None
+    move_mm: FloatArray | None = None
+
+    @property
+    def distance_mm(self) -> float | None:
+        """How far off the finger lands."""
+        return None if self.offset_mm is None else float(np.hypot(*self.offset_mm))
+
+    @property
+    def within_mm(self) -> float | None:
+        """The offset is known to so much, 95 %, in its least sure direction."""
+        if self.covariance_mm2 is None:
+            return None
+        return float(np.sqrt(_CHI2_95 * np.linalg.eigvalsh(self.covariance_mm2)[-1]))
+
+
+@dataclass(frozen=True, eq=False)
+class TemplateCheck:
+    """All buttons of a template, in the layout's order; `origin_mm` is the panel's corner on the template's mat.
+
+    `print_scale` is how large the print came out along x and y, as far as it is known (`scale_verified`).
+    """
+
+    layout: Layout
+    origin_mm: Point
+    buttons: tuple[ButtonCheck, ...]
+    placements: int
+    print_scale: tuple[float, float]
+    scale_verified: bool
+    notes: tuple[str, ...] = ()
+
+
+def check_template(layout: Layout, captures: Sequence[Capture], cared_for_mm: float = CARED_FOR_MM) -> TemplateCheck:
+    """Compare photos of hands on the printed template of `layout` with its holes.
+
+    All photos show the template on one mat, the hands laid down anew for each. InputError when they do not, when the
+    layout's holes do not fit that mat, or when `cared_for_mm` is no sensible length.
+    """
+    if not 0.0 <= cared_for_mm <= 50.0:
+        raise InputError(f"Offsets to leave alone below {cared_for_mm:g} mm: give 0 to 50 mm.")
+    if not captures:
+        raise InputError("No photo of the template was given.")
+    origin = template_origin(layout, captures[0].sighting.mat)
+    rest = pool([on_template(capture) for capture in captures])
+    rested = _rested_on(layout)
+    tips = {(tip.side, tip.finger): tip for tip in rest.fingertips}
+    buttons = tuple(_check(button, tips, rested, origin, cared_for_mm) for button in layout.buttons)
+    scales = np.array([[s.x, s.y] for s in (c.sighting.sheets[0].print_scale for c in captures)])
+    verified = all(c.sighting.print_scale.source != "not verified" for c in captures)
+    mean = scales.mean(axis=0)
+    return TemplateCheck(
+        layout=layout,
+        origin_mm=origin,
+        buttons=buttons,
+        placements=rest.placement_count,
+        print_scale=(float(mean[0]), float(mean[1])),
+        scale_verified=verified,
+        notes=tuple(_notes(rest, mean, verified)),
+    )
+
+
+def on_template(capture: Capture) -> Placement:
+    """Return a placement with its contacts where they fall on the template as it was drawn (nominal mat frame)."""
+    return replace(
+        capture.placement,
+        contacts=tuple(_on_template(contact, capture.sighting) for contact in capture.placement.contacts),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class TemplateView:
+    """Projects points of the template as drawn (nominal mat frame) into a photo of the print: see `draw_overlay`."""
+
+    sighting: Sighting
+
+    def project(self, points_mm: FloatArray) -> FloatArray:
+        """Return the pixels (N, 2) of points (N, 3), each through the sheet on which it was drawn."""
+        mat = self.sighting.mat
+        starts = np.array([x for x, _ in mat.nominal_offsets_mm])
+        number = np.maximum(np.searchsorted(starts, points_mm[:, 0], side="right") - 1, 0)
+        placed = np.array(points_mm, dtype=np.float64)
+        for k, sheet in enumerate(self.sighting.sheets):
+            mine = number == k
+            placed[mine, :2] = sheet.to_mat(placed[mine, :2] - np.array(mat.nominal_offsets_mm[k]))
+        return self.sighting.camera.project(placed)
+
+
+def _on_template(contact: Contact, sighting: Sighting) -> Contact:
+    offsets = sighting.mat.nominal_offsets_mm
+    found = []
+    for sheet, offset in zip(sighting.sheets, offsets, strict=True):
+        linear, nominal = _from_mat(sheet, contact.contact_mm)
+        inside = min(nominal[0], sheet.sheet.width_mm - nominal[0])
+        found.append((inside, linear, nominal + np.array(offset)))
+    _, linear, place = max(found, key=lambda entry: entry[0])
+    return replace(
+        contact,
+        contact_mm=place,
+        covariance_mm2=linear @ contact.covariance_mm2 @ linear.T,
+        reach=linear @ contact.reach / np.linalg.norm(linear @ contact.reach),
+    )
+
+
+def _from_mat(sheet: SheetSighting, point_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the derivative (2, 2), and where a point of the mat frame lies on a sheet, nominal mm."""
+    corner, along_x, along_y = sheet.to_mat(np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
+    linear = np.linalg.inv(np.stack([along_x - corner, along_y - corner], axis=1))
+    return linear, np.asarray(linear @ (point_mm - corner), dtype=np.float64)
+
+
+def _rested_on(layout: Layout) -> dict[tuple[Side, Finger], str]:
+    """Return, for each finger, the label of the button on which it rests: of its near row, the one it wants least far.
+
+    A finger that has only buttons of the far row rests on none of them.
+    """
+    nearest: dict[tuple[Side, Finger], Button] = {}
+    for button in layout.buttons:
+        key = (button.side, button.finger)
+        if button.row == "near" and (key not in nearest or button.moved_mm < nearest[key].moved_mm):
+            nearest[key] = button
+    return {key: button.label for key, button in nearest.items()}
+
+
+def _check(
+    button: Button,
+    tips: dict[tuple[Side, Finger], Fingertip],
+    rested: dict[tuple[Side, Finger], str],
+    origin: Point,
+    cared_for_mm: float,
+) -> ButtonCheck:
+    key = (button.side, button.finger)
+    if rested.get(key) != button.label or key not in tips:
+        return ButtonCheck(button, "not rested on")
+    tip = tips[key]
+    offset = tip.contact_mm - np.array(origin) - np.array(button.centre_mm)
+    # Of a single placement the covariance is the measurement's alone; how the finger wanders comes on top.
+    covariance = tip.covariance_mm2 + (tip.spread_mm2 if tip.placements == 1 else 0.0)
+    radius = (button.hole_mm - RIM_ALLOWANCE_MM) / 2
+    within = landing_probability(offset, tip.covariance_mm2 + tip.spread_mm2, radius)
+    verdict = "cannot tell" if tip.hidden else _verdict(offset, covariance, cared_for_mm)
+    move = offset.copy() if verdict == "move" else None
+    return ButtonCheck(button, verdict, offset, covariance, tip.spread_mm2, within, move)
+
+
+def _verdict(offset: FloatArray, covariance: FloatArray, cared_for_mm: float) -> Verdict:
+    """Move what is surely off by more than one cares for; what is near enough fits, if that is known at all well."""
+    distance = float(np.hypot(*offset))
+    surely_off = float(offset @ np.linalg.solve(covariance, offset)) > _CHI2_95
+    if distance > cared_for_mm:
+        return "move" if surely_off else "cannot tell"
+    known_within = float(np.sqrt(_CHI2_95 * np.linalg.eigvalsh(covariance)[-1]))
+    return "fits" if distance + known_within <= LOOSELY * max(cared_for_mm, CARED_FOR_MM) else "cannot tell"
+
+
+def check_document(check: TemplateCheck) -> dict[str, Any]:
+    """Return the check as JSON has it."""
+    return {
+        "schema": "handcapture.check/1",
+        "layout": check.layout.name,
+        "placements": check.placements,
+        "panel_origin_mm": plain(check.origin_mm),
+        "print_scale": plain(check.print_scale),
+        "print_scale_verified": check.scale_verified,
+        "buttons": [
+            {
+                "label": b.button.label,
+                "side": b.button.side,
+                "finger": b.button.finger,
+                "row": b.button.row,
+                "verdict": b.verdict,
+                "offset_mm": plain(b.offset_mm),
+                "offset_covariance_mm2": plain(b.covariance_mm2),
+                "spread_mm2": plain(b.spread_mm2),
+                "within_plunger": plain(b.within),
+                "move_mm": plain(b.move_mm),
+            }
+            for b in check.buttons
+        ],
+        "notes": list(check.notes),
+    }
+
+
+def _notes(rest: Rest, scale: FloatArray, verified: bool) -> list[str]:
+    notes = list(rest.notes)
+    off = float(np.abs(scale - 1).max())
+    if off > SCALE_LIMIT:
+        notes.append(
+            f"The template came out at {100 * scale[0]:.1f} % along its width and {100 * scale[1]:.1f} % along its "
+            "height. Offsets are told from the holes as printed; print it again at actual size before you trust them."
+        )
+    elif not verified:
+        notes.append(
+            "The size of the print was not checked. Measure the two 150 mm rules on the template and give their "
+            "lengths, or lay a card in its place."
+        )
+    if rest.placement_count < 3:
+        notes.append(
+            "One placement is one way of landing among many. Lift the hands, lay them down again, and check photos of "
+            "three to five placements together."
+        )
+    return notes
