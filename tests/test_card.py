@@ -277,6 +277,17 @@ def test_skin_is_no_card(corners: FloatArray, card: bool, plain: Picture) -> Non
     assert look_for_card(photo.pixels_bgr, found) is None
 
 
+def test_bent_paper() -> None:
+    """An arch of 4 mm: the sighting measures it, but a stiff card does not follow it."""
+
+    def arch(points: FloatArray) -> FloatArray:
+        return np.asarray(4 * np.sin(np.pi * np.clip(points[:, 0] / 420, 0, 1)), dtype=np.float64)
+
+    photo = photo_from(picture_of("a3", CAMERA, bend=arch))
+    with pytest.raises(PhotoError, match="only where the paper lies flat"):
+        find_card(photo.pixels_bgr, sight(photo))
+
+
 def test_a_place_outside_the_picture() -> None:
     """The far part of the mat is cut off."""
     size = (SIZE[0], 1000)

@@ -144,10 +144,15 @@ def look_for_card(pixels_bgr: Picture, sighting: Sighting) -> CardReading | None
 def find_card(pixels_bgr: Picture, sighting: Sighting) -> CardReading:
     """Measure the card in its place in the photo (H, W, 3) that `sighting` was made from.
 
-    PhotoError when there is none, or it is covered, bent, raised at one side, or not of ID-1 size.
+    PhotoError when there is none, or it is covered, bent, raised at one side, not of ID-1 size, or the paper is bent.
     """
     if sighting.mat.sheets[0].card_place is None:
         raise PhotoError("This mat has no place for a card. Measure both rules and give their lengths.")
+    if sighting.surface is not None:
+        raise PhotoError(
+            "A card tells the size of the print only where the paper lies flat, and this one does not. Tape its "
+            "corners down and take the photo again, or measure both rules and give their lengths."
+        )
     scene = _Scene.of(pixels_bgr, sighting)
     rough = _rough(scene)
     traces = []
