@@ -1,0 +1,334 @@
+"""Circles, curves and texts of a DXF file's model space, blocks resolved."""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from handcapture.documents import read_bytes
+from handcapture.drawings.common import text_width
+from handcapture.errors import DocumentError
+from handcapture.layout.source_shapes import (
+    FLATNESS_MM,
+    LARGEST_FILE_BYTES,
+    LARGEST_MM,
+    MM_PER_UNIT,
+    MOST_SHAPES,
+    OVAL,
+    ROUND_MM,
+    FloatArray,
+    Raw,
+    Units,
+    chord_count,
+)
+
+if TYPE_CHECKING:
+    from ezdxf.document import Drawing as DxfDocument
+
+_DEEPEST: Final = 16
+_LEVEL: Final = 1e-6
+_ROUND: Final = 1e-9
+_UNIT_NAMES: Final = {1: "inch", 2: "foot", 4: "mm", 5: "cm", 6: "m"}
+_BAD_FILE = (ValueError, KeyError, IndexError, TypeError, AttributeError, ArithmeticError, RecursionError, OSError)
+
+
+def read_dxf(path: Path, units: Units | None) -> Raw:
+    """Read the model space. DocumentError when the file is no DXF, or has no usable geometry."""
+    data = read_bytes(path, LARGEST_FILE_BYTES, "a DXF drawing")
+    document = _load(path, data)
+    code = int(document.header.get("$INSUNITS", 0) or 0)
+    raw = Raw(y_up=True)
+    raw.unit, raw.mm_per_unit, raw.unit_known = _unit(code, units, raw)
+    walker = _Walker(raw, _hidden_layers(document))
+    try:
+        walker.walk(document.modelspace(), "0", 0)
+    except DocumentError as error:
+        raise DocumentError(f"{path}: {error}") from None
+    except _BAD_FILE as error:
+        raise DocumentError(
+            f"{path} has an entity that cannot be read ({error}). Open it in a drawing program and save it as DXF."
+        ) from None
+    walker.tell()
+    if (
+        not raw.circles
+        and not raw.curves
+        and any(len(layout) for layout in document.layouts if layout.is_any_paperspace)
+    ):
+        raw.notes.add("Only the model space is read; this file has shapes in a paper layout")
+    return raw
+
+
+def _load(path: Path, data: bytes) -> DxfDocument:
+    import struct
+
+    from ezdxf import recover
+    from ezdxf.lldxf.const import DXFError
+
+    try:
+        document, _ = recover.read(io.BytesIO(data))
+    except (DXFError, struct.error, *_BAD_FILE) as error:
+        reason = str(error).strip().rstrip(".") or type(error).__name__
+        raise DocumentError(
+            f"{path} is not a readable DXF file ({reason}). Export the panel as DXF again (ASCII, R2010 for instance)."
+        ) from None
+    return document
+
+
+def _unit(code: int, units: Units | None, raw: Raw) -> tuple[str, float, bool]:
+    """Return the unit's name, its length in mm, and whether it is known."""
+    from ezdxf.enums import InsertUnits
+    from ezdxf.units import conversion_factor
+
+    stated = None
+    if code:
+        try:
+            stated = float(conversion_factor(InsertUnits(code), InsertUnits.Millimeters))
+        except (KeyError, IndexError, ValueError, TypeError, ZeroDivisionError):
+            raw.notes.add(f"The drawing's unit code {code} ($INSUNITS) is not one of the DXF reference's")
+    if units is not None:
+        if stated is not None and not math.isclose(stated, MM_PER_UNIT[units]):
+            raw.notes.add(f"The file says its unit is {_UNIT_NAMES.get(code, code)}; it was read as {units}, as asked")
+        return units, MM_PER_UNIT[units], True
+    if stated is None or not math.isfinite(stated) or stated <= 0:
+        return "units", 1.0, False
+    return _UNIT_NAMES.get(code, "units"), stated, True
+
+
+def _hidden_layers(document: DxfDocument) -> dict[str, str]:
+    """Return why each layer that does not show does not, by its name in lower case."""
+    return {
+        layer.dxf.name.casefold(): "frozen" if layer.is_frozen() else "off"
+        for layer in document.layers
+        if layer.is_frozen() or layer.is_off()
+    }
+
+
+@dataclass
+class _Walker:
+    raw: Raw
+    hidden: dict[str, str]
+    count: int = 0
+    unread: Counter[str] = field(default_factory=Counter)
+    on_hidden: Counter[str] = field(default_factory=Counter)
+    invisible: int = 0
+
+    def walk(self, entities: Iterable[Any], layer_of_insert: str, depth: int) -> None:
+        """Go through entities; those on layer 0 of a block show on the layer of its insert."""
+        if depth > _DEEPEST:
+            raise DocumentError(
+                f"Blocks stand in one another more than {_DEEPEST} deep. Explode the blocks and save again."
+            )
+        for entity in entities:
+            self.count += 1
+            if self.count > MOST_SHAPES:
+                raise DocumentError(
+                    f"The drawing holds more than {MOST_SHAPES} entities. Save the panel alone, blocks exploded."
+                )
+            layer = str(entity.dxf.get("layer", "0"))
+            layer = layer_of_insert if depth and layer == "0" else layer
+            if entity.dxf.get("invisible", 0):
+                self.invisible += 1
+            elif layer.casefold() in self.hidden:
+                self.on_hidden[layer] += 1
+            else:
+                self.read(entity, layer, depth)
+
+    def tell(self) -> None:
+        """Note what was passed over."""
+        notes = self.raw.notes
+        for layer, count in self.on_hidden.items():
+            notes.add(f"Layer {layer} is {self.hidden[layer.casefold()]} and was left out (entities: {count})")
+        if self.invisible:
+            notes.add(f"Entities that are set invisible were left out ({self.invisible})")
+        if self.unread:
+            kinds = ", ".join(f"{count} {kind}" for kind, count in sorted(self.unread.items()))
+            notes.add(f"Entities that can be neither hole nor outline were not read: {kinds}")
+
+    def read(self, entity: Any, layer: str, depth: int) -> None:
+        kind = entity.dxftype()
+        if kind == "INSERT":
+            for part in entity.multi_insert() if entity.mcount > 1 else (entity,):
+                self.walk(part.virtual_entities(skipped_entity_callback=self.skipped), layer, depth + 1)
+                self.walk(part.attribs, layer, depth + 1)
+        elif kind in ("TEXT", "MTEXT", "ATTRIB"):
+            self.caption(entity, kind)
+        elif kind == "CIRCLE":
+            self.circle(entity, layer)
+        elif kind == "ARC":
+            self.arc(entity, layer)
+        elif kind == "ELLIPSE":
+            self.ellipse(entity, layer)
+        elif kind == "LINE":
+            ends = self.flat([entity.dxf.start, entity.dxf.end])
+            self.raw.add_curve(ends, np.ones(1, dtype=bool), layer, self.where(entity, layer, ends[0]))
+        elif kind == "LWPOLYLINE" or (kind == "POLYLINE" and (entity.is_2d_polyline or entity.is_3d_polyline)):
+            self.polyline(entity, layer)
+        elif kind == "SPLINE":
+            self.spline(entity, layer)
+        elif kind != "POINT":
+            self.unread[kind] += 1
+
+    def skipped(self, entity: Any, reason: str) -> None:
+        self.unread[entity.dxftype()] += 1
+
+    def flat(self, vertices: Iterable[Any]) -> FloatArray:
+        """Return vertices of the world frame as points (N, 2) in mm, y down."""
+        points = np.array([(vertex.x, -vertex.y) for vertex in vertices], dtype=np.float64).reshape(-1, 2)
+        return points * self.raw.mm_per_unit
+
+    def where(self, entity: Any, layer: str, point: FloatArray) -> str:
+        handle = f" #{entity.dxf.handle}" if entity.dxf.get("handle") else ""
+        place = self.raw.place(float(point[0]), float(point[1])) if np.isfinite(point).all() else "no place"
+        return f"{entity.dxftype()}{handle} on layer {layer} at {place}"
+
+    def tilted(self, entity: Any, where: str) -> bool:
+        """Return whether a plane curve stands out of the drawing plane, and note it."""
+        normal = entity.dxf.get("extrusion")
+        if normal is None or math.hypot(normal.x, normal.y) <= _LEVEL * abs(normal.z):
+            return False
+        self.raw.notes.add("Curves that are tilted out of the drawing plane were left out", where)
+        return True
+
+    def circle(self, entity: Any, layer: str) -> None:
+        centre = self.flat([entity.ocs().to_wcs(entity.dxf.center)])[0]
+        where = self.where(entity, layer, centre)
+        if not self.tilted(entity, where):
+            diameter = 2 * abs(entity.dxf.radius) * self.raw.mm_per_unit
+            self.raw.add_circle(float(centre[0]), float(centre[1]), diameter, layer, where)
+
+    def arc(self, entity: Any, layer: str) -> None:
+        start, end = float(entity.dxf.start_angle), float(entity.dxf.end_angle)
+        sweep = (end - start) % 360.0
+        if sweep < 1e-9 or sweep > 360.0 - 1e-9:  # the DXF reference has no arc without length
+            self.circle(entity, layer)
+            return
+        radius = abs(entity.dxf.radius) * self.raw.mm_per_unit
+        centre = self.flat([entity.ocs().to_wcs(entity.dxf.center)])[0]
+        where = self.where(entity, layer, centre)
+        if self.tilted(entity, where):
+            return
+        if not math.isfinite(radius) or not math.isfinite(sweep):
+            raise DocumentError(f"{where} has a size or angle that is not a number. Mend or delete it.")
+        count = chord_count(radius, math.radians(sweep))
+        points = self.flat(entity.vertices(np.linspace(start, start + sweep, count + 1)))
+        self.raw.add_curve(points, np.zeros(count, dtype=bool), layer, where)
+
+    def ellipse(self, entity: Any, layer: str) -> None:
+        centre, axis = entity.dxf.center, entity.dxf.major_axis
+        at = self.flat([centre])[0]
+        where = self.where(entity, layer, at)
+        if self.tilted(entity, where):
+            return
+        start, end = float(entity.dxf.start_param), float(entity.dxf.end_param)
+        sweep = (end - start) % math.tau
+        full = sweep < 1e-9 or sweep > math.tau - 1e-9
+        radius = float(axis.magnitude) * self.raw.mm_per_unit
+        if full and abs(abs(entity.dxf.ratio) - 1.0) <= _ROUND:
+            self.raw.add_circle(float(at[0]), float(at[1]), 2 * radius, layer, where)
+            return
+        if not math.isfinite(radius) or not math.isfinite(sweep):
+            raise DocumentError(f"{where} has a size or angle that is not a number. Mend or delete it.")
+        sweep = math.tau if full else sweep
+        count = 4 * math.ceil(chord_count(radius, sweep) / 2)  # of a whole one, the widest points are among them
+        points = self.flat(entity.vertices(np.linspace(start, start + sweep, count + 1)))
+        if full:
+            points[-1] = points[0]
+            if radius * (1 - abs(entity.dxf.ratio)) > ROUND_MM:
+                self.raw.notes.add(OVAL, where)
+        self.raw.add_curve(points, np.zeros(count, dtype=bool), layer, where)
+
+    def polyline(self, entity: Any, layer: str) -> None:
+        """Read lines and bulges as one curve."""
+        points: list[FloatArray] = []
+        straight: list[bool] = []
+        where = ""
+        for part in entity.virtual_entities():
+            if part.dxftype() == "LINE":
+                ends = self.flat([part.dxf.start, part.dxf.end])
+                flags = [True]
+            else:
+                if self.tilted(part, f"{entity.dxftype()} on layer {layer}"):
+                    return
+                radius = abs(part.dxf.radius) * self.raw.mm_per_unit
+                start = float(part.dxf.start_angle)
+                sweep = (float(part.dxf.end_angle) - start) % 360.0 or 360.0
+                if not math.isfinite(radius) or not math.isfinite(sweep):
+                    raise DocumentError(
+                        f"{entity.dxftype()} on layer {layer} has a bulge that is not a number. Mend it."
+                    )
+                count = chord_count(radius, math.radians(sweep))
+                ends = self.flat(part.vertices(np.linspace(start, start + sweep, count + 1)))
+                flags = [False] * count
+                # Arcs run anticlockwise in their own frame, whichever way the polyline runs.
+                if points and math.dist(points[-1], ends[0]) > math.dist(points[-1], ends[-1]):
+                    ends = ends[::-1]
+                elif not points:
+                    first = self.flat([next(iter(_vertices(entity)))])[0]
+                    if math.dist(first, ends[0]) > math.dist(first, ends[-1]):
+                        ends = ends[::-1]
+            if not points:
+                where = self.where(entity, layer, ends[0])
+                points.append(ends[0])
+            points += list(ends[1:])
+            straight += flags
+        if points:
+            self.raw.add_curve(np.array(points), np.array(straight, dtype=bool), layer, where)
+
+    def spline(self, entity: Any, layer: str) -> None:
+        if np.abs(np.array([tuple(p) for p in entity.control_points or entity.fit_points])).max(initial=0) > (
+            LARGEST_MM / self.raw.mm_per_unit
+        ):
+            self.raw.notes.add("Splines beyond all panels were left out", f"SPLINE on layer {layer}")
+            return
+        points = self.flat(entity.flattening(FLATNESS_MM / 4 / self.raw.mm_per_unit, segments=8))
+        if len(points):
+            where = self.where(entity, layer, points[0])
+            self.raw.add_curve(points, np.zeros(len(points) - 1, dtype=bool), layer, where)
+
+    def caption(self, entity: Any, kind: str) -> None:
+        """Add a text; the place it covers is estimated from its height, length and alignment."""
+        text = entity.plain_text() if kind == "MTEXT" else _plain(entity.plain_text())
+        lines = text.split("\n")
+        if kind == "MTEXT":
+            height = float(entity.dxf.get("char_height", 2.5))
+            anchor = entity.dxf.insert
+            point = entity.dxf.get("attachment_point", 1)
+            across, up = ((point - 1) % 3) / 2 - 0.5, 0.5 - ((point - 1) // 3) / 2
+            angle = math.radians(float(entity.get_rotation()))
+            if not math.isfinite(angle):
+                return
+        else:
+            height = float(entity.dxf.get("height", 2.5))
+            halign, valign = entity.dxf.get("halign", 0), entity.dxf.get("valign", 0)
+            aligned = (halign or valign) and entity.dxf.hasattr("align_point")
+            anchor = entity.ocs().to_wcs(entity.dxf.align_point if aligned else entity.dxf.insert)
+            across = {1: 0.0, 2: 0.5, 4: 0.0}.get(halign, -0.5) if aligned else -0.5
+            up = 0.0 if halign == 4 and aligned else {2: 0.0, 3: 0.5}.get(valign, -0.5) if aligned else -0.5
+            angle = math.radians(float(entity.dxf.get("rotation", 0.0)))
+        width = max(text_width(line, height) for line in lines) * 0.85
+        tall = height * (1 + 1.6 * (len(lines) - 1))
+        along, off = -across * width, -up * tall
+        x = anchor.x + along * math.cos(angle) - off * math.sin(angle)
+        y = anchor.y + along * math.sin(angle) + off * math.cos(angle)
+        k = self.raw.mm_per_unit
+        self.raw.add_caption(text, (x * k, -y * k), (anchor.x * k, -anchor.y * k))
+
+
+def _vertices(entity: Any) -> Iterable[Any]:
+    """Return a polyline's vertices in the world frame."""
+    if entity.dxftype() == "LWPOLYLINE":
+        return list(entity.vertices_in_wcs())
+    return list(entity.points_in_wcs())
+
+
+def _plain(text: str) -> str:
+    r"""Return a TEXT's own letters: \U+XXXX is a code point, and caret codes are undone (DXF reference)."""
+    return re.sub(r"\\U\+([0-9A-Fa-f]{4})", lambda m: chr(int(m[1], 16)), text)
