@@ -18,12 +18,14 @@ All figures of fingers are assumed (see `DEFAULT_FIGURES`); measured ones belong
 
 from __future__ import annotations
 
+import heapq
 import itertools
+import json
 import math
 import tomllib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +38,7 @@ from handcapture.layout.plan import DEFAULT_FAR_MM, ButtonWish
 from handcapture.names import FINGERS, SIDES, Finger, Side
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
 FloatArray = NDArray[np.float64]
 Spot = tuple[Side, Finger]
@@ -69,9 +71,12 @@ BUSY_SHARE: Final = 0.3
 """Findings: a stroke this much later than the quickest is slow; a finger pressed at this share of its fastest tapping
 is busy (our own figures)."""
 URGENCIES: Final = {"at once": 1.0, "soon": 0.4, "whenever": 0.0}
-EXACT_LIMIT: Final = 400
-"""Up to this many functions × pairs each alternative is solved anew; beyond, it is the best single move or trade."""
+SEARCH_LIMIT: Final = 8000
+ALTERNATIVE_LIMIT: Final = 300
+"""Bounds reckoned before the search stops with the best found (a count, not a time, so that every run says the same).
+Seldom reached: only where very many functions are pressed together."""
 ADVICE: Final = "This is advice, reckoned from assumed figures; you decide."
+GAP_MS_PER_MIN: Final = 0.05
 _TIE: Final = 1e-6
 _STAY: Final = 1e-4
 _IMPOSSIBLE: Final = math.inf
@@ -108,7 +113,7 @@ Partners = tuple[Annotated[Partner, BeforeValidator(_partner)], ...]
 
 
 class Function(_Entry):
-    """One function. `side` and `finger` are the player's own wish and are kept; `hold`: held while others are pressed."""
+    """One function. `side` and `finger` are the player's own wish and kept; `hold`: held while others are pressed."""
 
     label: Label
     per_minute: PerMinute
@@ -130,7 +135,7 @@ class FingerEntry(_Entry):
 
 
 class Fingers(_Entry):
-    """The `[fingers]` table: which may own two functions, the cost of a second place, and figures by side and finger."""
+    """The `[fingers]` table: which may own two functions, the cost of a second place, figures by finger."""
 
     allow_two: tuple[Finger, ...] = ("thumb", "index", "middle")
     away_ms: Annotated[float, Field(allow_inf_nan=False, ge=0, le=5000)] = AWAY_MS
@@ -190,8 +195,8 @@ class Alternative:
     """Another finger for one function, and what the whole desk would lose by it.
 
     `extra_ms_per_min` is against the advice; it is negative where a wish of the player costs time. `moves` says which
-    others would then change fingers. `reckoned`: "re-optimised" when all others were assigned anew, "trade" when it is
-    the best single move or trade of places. Not `possible`: the reason stands in `note`.
+    others would then change fingers: all of them are assigned anew. Unless `exact`, the search was cut short and the
+    true figure may be smaller. Not `possible`: the reason stands in `note`.
     """
 
     side: Side
@@ -199,7 +204,7 @@ class Alternative:
     row: Row | None
     extra_ms_per_min: float | None
     moves: tuple[str, ...]
-    reckoned: Literal["re-optimised", "trade"]
+    exact: bool
     possible: bool
     note: str = ""
 
@@ -305,10 +310,24 @@ class _Place:
 
 @dataclass(frozen=True)
 class _Pair:
+    """Two functions and how often per minute they are pressed together, must not be, or meet while one is held."""
+
     first: int
     second: int
-    weight_ms_per_min: float
-    apart: bool
+    joint_per_min: float | None
+    never_per_min: float | None
+    held_per_min: float | None
+
+    @property
+    def weight_ms_per_min(self) -> float:
+        """What they would lose at full coupling; being held counts only where no joint pressing is written."""
+        joint = self.held_per_min if self.joint_per_min is None else self.joint_per_min
+        return JOINT_MS * (joint or 0.0) + SLIP_MS * (self.never_per_min or 0.0)
+
+    @property
+    def apart(self) -> bool:
+        """True when one finger cannot work both."""
+        return self.joint_per_min is not None or self.held_per_min is not None
 
 
 @dataclass(frozen=True)
@@ -333,7 +352,7 @@ class _Problem:
         own = float(self.cost[np.arange(len(chosen)), chosen].sum())
         spots = self.spots[chosen]
         shared = sum(self.pair_cost(pair, spots[pair.first], spots[pair.second]) for pair in self.pairs)
-        clashes = sum(pair.apart and spots[pair.first] == spots[pair.second] for pair in self.pairs)
+        clashes = sum(bool(pair.apart and spots[pair.first] == spots[pair.second]) for pair in self.pairs)
         return clashes, own + shared
 
 
@@ -348,8 +367,9 @@ def advise(functions: Functions, alternatives: bool = True) -> Advice:
     problem = _problem(functions, figures)
     if lack := _lack(functions, problem, figures):
         return Advice(functions.name, (), 0.0, (*findings, lack), figures)
-    chosen = _solve(problem, _order_bias(*problem.cost.shape))
-    clashes, lost = problem.total(chosen)
+    solution = _solve(problem, _order_bias(*problem.cost.shape), SEARCH_LIMIT)
+    chosen = solution.chosen
+    _, lost = problem.total(chosen)
     others: list[tuple[Alternative, ...]] = [()] * len(functions.functions)
     if alternatives:
         free = _problem(functions, figures, wishes=False)
@@ -367,8 +387,20 @@ def advise(functions: Functions, alternatives: bool = True) -> Advice:
         )
         for k, function in enumerate(functions.functions)
     )
-    findings += _clash_findings(functions, problem, figures, chosen) if clashes else []
-    findings += _finger_findings(functions, problem, figures, chosen, advised)
+    findings += _clashes(functions, problem, figures, chosen)
+    findings += _slow(functions, problem, figures, chosen, advised)
+    findings += _busy(functions, problem, figures, chosen)
+    findings += _costly_wishes(advised)
+    if solution.gap_ms_per_min > GAP_MS_PER_MIN:
+        findings.append(
+            Finding(
+                "search-cut-short",
+                "advice",
+                "So many functions are pressed together that the search was cut short: a better assignment may exist.",
+                numbers={"at_most_better_ms_per_min": round(solution.gap_ms_per_min, 1)},
+                remedy="Name only the pairs that matter, or pin some functions.",
+            )
+        )
     order = {"error": 0, "warning": 1, "advice": 2}
     findings.sort(key=lambda finding: order[finding.severity])
     return Advice(functions.name, advised, lost, tuple(findings), figures)
@@ -377,6 +409,45 @@ def advise(functions: Functions, alternatives: bool = True) -> Advice:
 def button_wishes(advice: Advice) -> tuple[ButtonWish, ...]:
     """Return the advised buttons as a plan has them, in the order of the functions."""
     return tuple(ButtonWish(label=a.label, side=a.side, finger=a.finger, row=a.row) for a in advice.functions)
+
+
+def plan_entries(advice: Advice) -> str:
+    """Return the advised buttons as TOML entries, to be copied into a plan and edited there."""
+    lines = [f"# {advice.note}"]
+    for wish in button_wishes(advice):
+        label = json.dumps(wish.label, ensure_ascii=False).replace("\x7f", "\\u007f")
+        lines += ["", "[[buttons]]", f"label = {label}", f'side = "{wish.side}"', f'finger = "{wish.finger}"']
+        lines += ['row = "far"'] if wish.row == "far" else []
+    return "\n".join(lines) + "\n"
+
+
+def describe(advice: Advice, shown: int = 3) -> str:
+    """Return the advice as text: each function with its reasons and its `shown` cheapest alternatives."""
+    lines = [f"{advice.name}: which finger for which function. {advice.note}"]
+    lines += ["Costs are milliseconds lost per minute of playing against the quickest finger at rest.", ""]
+    for function in advice.functions:
+        lines.append(f"{function.label}: {function.side} {function.finger}, {function.row} row")
+        lines += [f"  {reason}" for reason in function.reasons]
+        possible = [a for a in function.alternatives if a.possible]
+        for other in possible[:shown]:
+            moves = f" ({'; '.join(other.moves)})" if other.moves else ""
+            limit = "" if other.exact else "at most "
+            lines.append(f"  {other.side} {other.finger} instead: {limit}{_extra(other)} for the desk{moves}.")
+        barred = [f"{a.side} {a.finger} ({a.note.rstrip('.')})" for a in function.alternatives if not a.possible]
+        lines += [f"  Not possible: {'; '.join(barred)}."] if barred else []
+    if advice.functions:
+        lines += ["", f"Together {_ms(advice.lost_ms_per_min)} are lost."]
+    for finding in advice.findings:
+        lines.append(f"{finding.severity}: {finding.message} {finding.remedy}".rstrip())
+    lines += ["", "The fingers:"]
+    for figure in advice.figures:
+        assumed = ", ".join(name.rsplit("_", 1)[0].replace("_per", "") for name in figure.assumed)
+        source = f" ({assumed}: assumed; edit it in [fingers])" if assumed else ""
+        lines.append(
+            f"  {figure.side} {figure.finger}: {figure.tempo_per_s:g} taps/s, stroke {figure.delay_ms:.0f} ms, "
+            f"independence {figure.independence:g}, {_counted(figure.places, 'place')}{source}"
+        )
+    return "\n".join(lines) + "\n"
 
 
 def _granted(
@@ -417,7 +488,7 @@ def _problem(functions: Functions, figures: tuple[FingerFigures, ...], wishes: b
     cost = np.full((len(functions.functions), len(places)), _IMPOSSIBLE)
     for (k, function), (m, place) in itertools.product(enumerate(functions.functions), enumerate(places)):
         figure = figures[place.spot]
-        if not wishes or (function.side in (None, figure.side) and function.finger in (None, figure.finger)):
+        if not wishes or (figure.side, figure.finger) in _wanted(function):
             again = figure.interval_ms - interval + place.away_ms
             stroke = figure.delay_ms - delay + place.away_ms
             cost[k, m] = function.per_minute * again + function.urgency * AT_ONCE_PER_MIN * stroke
@@ -442,12 +513,11 @@ def _pairs(functions: Functions) -> tuple[_Pair, ...]:
     pairs = []
     for k, m in itertools.combinations(range(len(functions.functions)), 2):
         first, second = functions.functions[k], functions.functions[m]
-        weight = joint.get((k, m), 0.0) * JOINT_MS + never.get((k, m), 0.0) * SLIP_MS
-        held = (first.hold or second.hold) and (k, m) not in never
-        if held and (k, m) not in joint:
-            weight += JOINT_MS * (second.per_minute * first.hold + first.per_minute * second.hold)
-        if held or (k, m) in joint or weight > 0:
-            pairs.append(_Pair(k, m, weight, held or (k, m) in joint))
+        held = None
+        if (first.hold or second.hold) and (k, m) not in never:
+            held = second.per_minute * first.hold + first.per_minute * second.hold
+        if held is not None or (k, m) in joint or (k, m) in never:
+            pairs.append(_Pair(k, m, joint.get((k, m)), never.get((k, m)), held))
     return tuple(pairs)
 
 
@@ -461,14 +531,7 @@ def _lack(functions: Functions, problem: _Problem, figures: tuple[FingerFigures,
         ("fingers", list(itertools.product(SIDES, FINGERS))),
     ]
     for name, spots in groups:
-        labels = [
-            f.label
-            for f in functions.functions
-            if all(
-                s in spots
-                for s in itertools.product(*([w] if w else a for w, a in ((f.side, SIDES), (f.finger, FINGERS))))
-            )
-        ]
+        labels = [f.label for f in functions.functions if set(_wanted(f)) <= set(spots)]
         room = sum(figure.places for figure in figures if (figure.side, figure.finger) in spots)
         if len(labels) > room:
             return Finding(
@@ -493,93 +556,344 @@ def _lack(functions: Functions, problem: _Problem, figures: tuple[FingerFigures,
     return None
 
 
+def _wanted(function: Function) -> list[Spot]:
+    """Return the fingers that the player's wish allows."""
+    sides = SIDES if function.side is None else (function.side,)
+    fingers = FINGERS if function.finger is None else (function.finger,)
+    return list(itertools.product(sides, fingers))
+
+
 def _order_bias(functions: int, places: int) -> FloatArray:
     """A bias far below anything that matters: among equals, the earlier function gets the earlier finger."""
-    return _TIE * np.outer(np.arange(functions, 0, -1), np.arange(places))
+    return np.outer(_TIE * np.arange(functions, 0, -1, dtype=np.float64), np.arange(places, dtype=np.float64))
 
 
-def _solve(problem: _Problem, bias: FloatArray) -> NDArray[np.int64]:
-    """Return each function's place: fewest impossible pairs, then least time lost plus `bias`.
+@dataclass(frozen=True)
+class _Solution:
+    """`chosen` (functions,) indexes the places; nothing can be better than it by more than `gap_ms_per_min`."""
 
-    ValueError when some function finds no place.
+    chosen: NDArray[np.int64]
+    gap_ms_per_min: float
+
+
+def _solve(problem: _Problem, bias: FloatArray, limit: int, start: NDArray[np.int64] | None = None) -> _Solution:
+    """Assign: fewest impossible pairs, then least time lost plus `bias`, by branch and bound.
+
+    With the fingers of some functions fixed, what they share with the others is linear, and leaving out what the
+    others share among themselves bounds the rest from below by a linear assignment (Gilmore-Lawler's idea). Where the
+    assignment's own pairs cost nothing more, the bound is reached; else the function with the largest such cost is
+    fixed to each finger in turn. After `limit` bounds the best found is returned with its gap; `start` is a first
+    guess. ValueError when the wishes leave some function without a place.
     """
     from scipy.optimize import linear_sum_assignment
 
-    cost = problem.cost + bias
-    _, chosen = linear_sum_assignment(cost)
-    if problem.pairs:
-        exact = _solve_pairs(problem, cost, math.inf)
-        if exact is None:  # some pair must share a finger: as few as can be, told in the findings
-            finite = cost[np.isfinite(cost)]
-            worst = len(cost) * float(finite.max()) + sum(pair.weight_ms_per_min for pair in problem.pairs)
-            exact = _solve_pairs(problem, cost, worst + 1.0)
-        if exact is None:
-            raise ValueError("the assignment could not be solved")
-        return exact
-    return np.asarray(chosen, dtype=np.int64)
+    first = np.array([pair.first for pair in problem.pairs], dtype=np.int64)
+    second = np.array([pair.second for pair in problem.pairs], dtype=np.int64)
+    n, spots = len(problem.cost), problem.spots
+    # shared[p, f, g]: what pair p costs on fingers f and g; an impossible one more than anything else together.
+    weights = np.array([pair.weight_ms_per_min for pair in problem.pairs])
+    finite = np.where(np.isfinite(problem.cost), problem.cost, 0.0)
+    clash = 1.0 + float(finite.max(axis=1).sum() + weights.sum() + bias.max() * n)
+    apart = np.array([pair.apart for pair in problem.pairs], dtype=np.float64)
+    shared = np.multiply.outer(weights, problem.coupling)
+    shared += np.multiply.outer(apart * clash, np.eye(len(problem.coupling)))
+
+    def pair_costs(chosen: NDArray[np.int64]) -> FloatArray:
+        return np.asarray(shared[np.arange(len(first)), spots[chosen[first]], spots[chosen[second]]])
+
+    best, best_cost = start, math.inf
+    if start is not None:
+        best_cost = float((problem.cost + bias)[np.arange(n), start].sum() + pair_costs(start).sum())
+    waiting: list[tuple[float, int, FloatArray, NDArray[np.bool_], FloatArray]] = []
+    bounds = 0
+
+    def visit(cost: FloatArray, fixed: NDArray[np.bool_]) -> None:
+        nonlocal best, best_cost, bounds
+        bounds += 1
+        try:
+            rows, chosen = linear_sum_assignment(cost)
+        except ValueError:
+            return
+        bound = float(cost[rows, chosen].sum())
+        if bound >= best_cost - _TIE / 10:
+            return
+        left_out = np.where(fixed[first] | fixed[second], 0.0, pair_costs(chosen))
+        if bound + left_out.sum() < best_cost:
+            best, best_cost = np.asarray(chosen, dtype=np.int64), bound + float(left_out.sum())
+        if left_out.sum() > 0:
+            heapq.heappush(waiting, (bound, bounds, cost, fixed, left_out))
+
+    visit(problem.cost + bias, np.zeros(n, dtype=np.bool_))
+    while waiting and bounds < limit and waiting[0][0] < best_cost - _TIE / 10:
+        _, _, cost, fixed, left_out = heapq.heappop(waiting)
+        blame = np.bincount(first, left_out, n) + np.bincount(second, left_out, n)
+        branch = int(blame.argmax())
+        for spot in np.unique(spots[np.isfinite(cost[branch])]):
+            child = cost.copy()
+            child[branch, spots != spot] = _IMPOSSIBLE
+            for own, other, turned in ((first, second, shared), (second, first, shared.transpose(0, 2, 1))):
+                for p in np.flatnonzero((own == branch) & ~fixed[other]):
+                    child[other[p]] += turned[p, spot, spots]
+            visit(child, fixed | (np.arange(n) == branch))
+    if best is None:
+        raise ValueError("the wishes leave some function without a place")
+    return _Solution(best, max(best_cost - waiting[0][0], 0.0) if waiting else 0.0)
 
 
-def _solve_pairs(problem: _Problem, cost: FloatArray, clash: float) -> NDArray[np.int64] | None:
-    """Solve with pairs as a mixed-integer program; `clash` is what an impossible pair costs, infinite to forbid it.
+def _alternatives(
+    functions: Functions,
+    which: int,
+    problem: _Problem,
+    free: _Problem,
+    figures: tuple[FingerFigures, ...],
+    chosen: NDArray[np.int64],
+) -> tuple[Alternative, ...]:
+    """Return every other finger for one function, its own wish lifted, the others' wishes kept; cheapest first."""
+    clashes, lost = problem.total(chosen)
+    found = []
+    for spot in dict.fromkeys(int(s) for s in problem.spots):
+        if spot == problem.spots[chosen[which]]:
+            continue
+        figure = figures[spot]
+        cost = problem.cost.copy()
+        cost[which] = np.where(problem.spots == spot, free.cost[which], _IMPOSSIBLE)
+        pinned = replace(problem, cost=cost)
+        # Among equals, as few others as possible change fingers.
+        bias = _STAY * (problem.spots[None, :] != problem.spots[chosen][:, None])
+        try:
+            solution = _solve(pinned, bias, ALTERNATIVE_LIMIT, _traded(pinned, which, spot, chosen))
+        except ValueError:
+            note = "Every place there is taken by a wish that you wrote."
+            found.append(Alternative(figure.side, figure.finger, None, None, (), False, False, note))
+            continue
+        then = solution.chosen
+        labels = [function.label for function in functions.functions]
+        moves = tuple(
+            f"{labels[k]} to {_spot(figures[problem.spots[then[k]]])}"
+            for k in range(len(then))
+            if k != which and problem.spots[then[k]] != problem.spots[chosen[k]]
+        )
+        more, then_lost = pinned.total(then)
+        note = ""
+        if more > clashes:
+            pairs = _sharing(pinned, then)
+            note = "; ".join(f"{labels[a]} and {labels[b]} would share one finger" for a, b in pairs) + "."
+        row = problem.places[then[which]].row
+        exact = solution.gap_ms_per_min <= GAP_MS_PER_MIN
+        extra = None if note else then_lost - lost
+        found.append(Alternative(figure.side, figure.finger, row, extra, moves, exact, not note, note))
+    return tuple(sorted(found, key=lambda a: math.inf if a.extra_ms_per_min is None else a.extra_ms_per_min))
 
-    x[i, s]: function i has place s. z[p, f, g]: the two of pair p have fingers f and g, a transport between the
-    fingers' x, whose linear relaxation is tight (Adams and Johnson's linearisation of products). None: no solution.
-    """
-    from scipy.optimize import Bounds, LinearConstraint, milp
-    from scipy.sparse import csr_array
 
-    n, places = cost.shape
-    owners, slots = np.nonzero(np.isfinite(cost))
-    number = np.full((n, places), -1, dtype=np.int64)
-    number[owners, slots] = np.arange(len(owners))
-    objective = list(cost[owners, slots])
-    upper = [1.0] * len(owners)
-    rows: list[int] = []
-    columns: list[int] = []
-    values: list[float] = []
-    low: list[float] = []
-    high: list[float] = []
+def _traded(problem: _Problem, which: int, spot: int, chosen: NDArray[np.int64]) -> NDArray[np.int64] | None:
+    """Return the cheapest assignment in which `which` moves to `spot` and the one it drives out takes its place."""
+    best: tuple[tuple[int, float], NDArray[np.int64]] | None = None
+    for place in np.flatnonzero(problem.spots == spot):
+        trial = chosen.copy()
+        trial[trial == place] = chosen[which]
+        trial[which] = place
+        score = problem.total(trial)
+        if math.isfinite(score[1]) and (best is None or score < best[0]):
+            best = (score, trial)
+    return None if best is None else best[1]
 
-    def add(terms: Iterable[tuple[int, float]], least: float, most: float) -> None:
-        for column, value in terms:
-            rows.append(len(low))
-            columns.append(column)
-            values.append(value)
-        low.append(least)
-        high.append(most)
 
-    for k in range(n):
-        add(((int(c), 1.0) for c in number[k] if c >= 0), 1.0, 1.0)
-    for s in range(places):
-        add(((int(c), 1.0) for c in number[:, s] if c >= 0), 0.0, 1.0)
-    mine = [sorted({int(problem.spots[s]) for s in slots[owners == k]}) for k in range(n)]
-    for pair in problem.pairs:
-        by_first: dict[int, list[int]] = {}
-        by_second: dict[int, list[int]] = {}
-        for f, g in itertools.product(mine[pair.first], mine[pair.second]):
-            by_first.setdefault(f, []).append(len(objective))
-            by_second.setdefault(g, []).append(len(objective))
-            clashing = pair.apart and f == g
-            soft = clash if clashing and math.isfinite(clash) else 0.0
-            objective.append(problem.pair_cost(pair, f, g) + soft)
-            upper.append(0.0 if clashing and not math.isfinite(clash) else 1.0)
-        for owner, groups in ((pair.first, by_first), (pair.second, by_second)):
-            for spot, products in groups.items():
-                own = [int(number[owner, s]) for s in np.flatnonzero(problem.spots == spot) if number[owner, s] >= 0]
-                add([*((z, 1.0) for z in products), *((x, -1.0) for x in own)], 0.0, 0.0)
-    integral = np.zeros(len(objective))
-    integral[: len(owners)] = 1
-    matrix = csr_array((values, (rows, columns)), shape=(len(low), len(objective)))
-    result = milp(
-        np.array(objective),
-        integrality=integral,
-        bounds=Bounds(0.0, np.array(upper)),
-        constraints=LinearConstraint(matrix, np.array(low), np.array(high)),
-        options={"mip_rel_gap": 0.0},
+def _reasons(
+    functions: Functions,
+    which: int,
+    problem: _Problem,
+    figures: tuple[FingerFigures, ...],
+    chosen: NDArray[np.int64],
+) -> tuple[str, ...]:
+    function, place = functions.functions[which], problem.places[chosen[which]]
+    figure = figures[place.spot]
+    in_use = [figures[spot] for spot in sorted({place.spot for place in problem.places})]
+    weights = [f.per_minute + AT_ONCE_PER_MIN * f.urgency for f in functions.functions]
+    rank = 1 + sum(weight > weights[which] for weight in weights)
+    lines = []
+    if function.side is not None or function.finger is not None:
+        wish = " ".join(word for word in (function.side, function.finger or "hand") if word)
+        lines.append(f"You wrote {wish}; it is kept.")
+    lines.append(
+        f"Pressed {function.per_minute:g} times a minute, urgency {function.urgency:g}: it weighs as "
+        f"{weights[which]:.3g} presses a minute, {_ordinal(rank)} of {len(weights)}."
     )
-    if result.x is None:
-        return None
-    taken = np.flatnonzero(result.x[: len(owners)] > 0.5)
-    chosen = np.full(n, -1, dtype=np.int64)
-    chosen[owners[taken]] = slots[taken]
-    return chosen
+    taps = "assumed" if "tempo_per_s" in figure.assumed else "from your file"
+    stroke = "assumed" if "delay_ms" in figure.assumed else "from your file"
+    quicker = sum(other.delay_ms < figure.delay_ms - 1e-9 for other in in_use)
+    lines.append(
+        f"The {_spot(figure)} taps {figure.tempo_per_s:g} times a second ({taps}), a stroke takes {figure.delay_ms:.0f} ms "
+        f"({stroke}); {quicker or 'none'} of {len(in_use)} fingers {'is' if quicker < 2 else 'are'} quicker. "
+        f"Here the function loses {_ms(float(problem.cost[which, chosen[which]]))}."
+    )
+    if place.away_ms:
+        lines.append(f"It is this finger's second choice of place, {place.away_ms:.0f} ms away from rest (assumed).")
+    for pair in problem.pairs:
+        if which not in (pair.first, pair.second):
+            continue
+        other = pair.second if pair.first == which else pair.first
+        there = int(problem.spots[chosen[other]])
+        words = []
+        if pair.joint_per_min is not None:
+            words.append(
+                f"pressed together with {functions.functions[other].label} {pair.joint_per_min:g} times a minute"
+            )
+        elif pair.held_per_min is not None:
+            held = function.hold
+            verb = "held while" if held else "pressed while"
+            words.append(f"{verb} {functions.functions[other].label} is {'pressed' if held else 'held'}")
+        if pair.never_per_min is not None:
+            words.append(f"never to be set off with {functions.functions[other].label}")
+        lines.append(_sentence(f"{' and '.join(words)}: {_meeting(problem, figures, pair, place.spot, there)}"))
+    return tuple(lines)
+
+
+def _meeting(problem: _Problem, figures: tuple[FingerFigures, ...], pair: _Pair, here: int, there: int) -> str:
+    if here == there:
+        return "one finger cannot do both" if pair.apart else "they share a finger, which presses one at a time"
+    if figures[here].side != figures[there].side:
+        return "they lie on different hands, which do not disturb each other"
+    strength = float(problem.coupling[here, there])
+    return (
+        f"{_spot(figures[here])} and {_spot(figures[there])} move one another by {strength:.2f} of full coupling, "
+        f"which loses {_ms(problem.pair_cost(pair, here, there))}"
+    )
+
+
+def _sharing(problem: _Problem, chosen: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Return the pairs that cannot share a finger and do."""
+    spots = problem.spots[chosen]
+    return [(p.first, p.second) for p in problem.pairs if p.apart and spots[p.first] == spots[p.second]]
+
+
+def _clashes(
+    functions: Functions, problem: _Problem, figures: tuple[FingerFigures, ...], chosen: NDArray[np.int64]
+) -> list[Finding]:
+    found = []
+    for first, second in _sharing(problem, chosen):
+        a, b = functions.functions[first], functions.functions[second]
+        spot = _spot(figures[problem.spots[chosen[first]]])
+        how = "one is held while the other is pressed" if a.hold or b.hold else "they are pressed together"
+        pinned = [f.label for f in (a, b) if f.finger is not None]
+        if len(pinned) == 2:
+            remedy = f"Pin {a.label} or {b.label} to another finger."
+        else:
+            remedy = "Allow more fingers two functions, free a side or finger, or name fewer that are pressed together."
+        found.append(
+            Finding(
+                "together-on-one-finger",
+                "error",
+                f"{a.label} and {b.label} both lie under the {spot}, but {how}: one finger cannot do both.",
+                (a.label, b.label),
+                remedy=remedy,
+            )
+        )
+    return found
+
+
+def _slow(
+    functions: Functions,
+    problem: _Problem,
+    figures: tuple[FingerFigures, ...],
+    chosen: NDArray[np.int64],
+    advised: tuple[FunctionAdvice, ...],
+) -> list[Finding]:
+    found = []
+    strokes = [figures[place.spot].delay_ms + place.away_ms for place in problem.places]
+    for k, function in enumerate(functions.functions):
+        late = strokes[chosen[k]] - min(strokes)
+        if function.urgency < 1.0 or late < SLOW_MS:
+            continue
+        delays = {(figure.side, figure.finger): figure.delay_ms for figure in figures}
+        better = [
+            a
+            for a in advised[k].alternatives
+            if a.possible and a.row == "near" and delays[a.side, a.finger] < strokes[chosen[k]] - 1e-9
+        ]
+        remedy = "Want fewer functions at once, or free a quick finger."
+        if better:
+            remedy = f"The {better[0].side} {better[0].finger} is quicker: {_extra(better[0])} for the desk."
+        found.append(
+            Finding(
+                "urgent-on-slow-finger",
+                "warning",
+                f"{function.label} is wanted at once, but lies under the {_spot(figures[problem.spots[chosen[k]]])}, "
+                f"{problem.places[chosen[k]].row} row, {late:.0f} ms later than the quickest place.",
+                (function.label,),
+                {"later_ms": round(late, 1)},
+                remedy,
+            )
+        )
+    return found
+
+
+def _busy(
+    functions: Functions, problem: _Problem, figures: tuple[FingerFigures, ...], chosen: NDArray[np.int64]
+) -> list[Finding]:
+    found = []
+    for spot in sorted(set(problem.spots[chosen].tolist())):
+        mine = [f for k, f in enumerate(functions.functions) if problem.spots[chosen[k]] == spot]
+        presses = sum(function.per_minute for function in mine)
+        share = presses / (60.0 * figures[spot].tempo_per_s)
+        if share >= BUSY_SHARE:
+            found.append(
+                Finding(
+                    "finger-busy",
+                    "warning",
+                    f"The {_spot(figures[spot])} presses {presses:g} times a minute, {share:.0%} of its fastest tapping.",
+                    tuple(function.label for function in mine),
+                    {"presses_per_min": presses, "share": round(share, 3)},
+                    "Spread the work over more fingers and take rests; stop if it hurts. This is not medical advice.",
+                )
+            )
+    return found
+
+
+def _costly_wishes(advised: tuple[FunctionAdvice, ...]) -> list[Finding]:
+    found = []
+    for function in advised:
+        best = next((a for a in function.alternatives if a.extra_ms_per_min is not None), None)
+        if function.pinned and best is not None and (best.extra_ms_per_min or 0.0) < -GAP_MS_PER_MIN:
+            saved = -(best.extra_ms_per_min or 0.0)
+            found.append(
+                Finding(
+                    "wish-costs",
+                    "advice",
+                    f"Your wish keeps {function.label} at the {function.side} {function.finger}; the {best.side} "
+                    f"{best.finger} would lose {_ms(saved)} less.",
+                    (function.label,),
+                    {"saved_ms_per_min": round(saved, 1)},
+                    "Keep it if you have a reason that this count does not know.",
+                )
+            )
+    return found
+
+
+def _spot(figure: FingerFigures) -> str:
+    return f"{figure.side} {figure.finger}"
+
+
+def _ms(value: float) -> str:
+    return f"{value:.0f} ms per minute"
+
+
+def _extra(other: Alternative) -> str:
+    value = other.extra_ms_per_min or 0.0
+    return "no time more or less" if abs(value) < 0.5 else f"{_ms(abs(value))} {'more' if value > 0 else 'less'}"
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def _listed(labels: list[str]) -> str:
+    return labels[0] if len(labels) == 1 else f"{', '.join(labels[:-1])} and {labels[-1]}"
+
+
+def _ordinal(rank: int) -> str:
+    ending = "th" if 10 <= rank % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(rank % 10, "th")
+    return f"{rank}{ending}"
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}."
