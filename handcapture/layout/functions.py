@@ -76,6 +76,12 @@ ALTERNATIVE_LIMIT: Final = 300
 """Bounds reckoned before the search stops with the best found (a count, not a time, so that every run says the same).
 Seldom reached: only where very many functions are pressed together."""
 ADVICE: Final = "This is advice, reckoned from assumed figures; you decide."
+REACTION: Final = (
+    "A quick stroke is not a quick start: in a published five-choice task thumb and little finger reacted soonest.\n"
+    "Where that matters, measure each finger and write its delay_ms."
+)
+"""The task: "Speed and accuracy effects of fingers and dexterity in 5-choice reaction tasks" (abstract)."""
+MOVES_SHOWN: Final = 4
 GAP_MS_PER_MIN: Final = 0.05
 _TIE: Final = 1e-6
 _STAY: Final = 1e-4
@@ -268,8 +274,8 @@ def _explain(path: Path, content: dict[str, Any], error: ValidationError) -> str
 def finger_figures(fingers: Fingers) -> tuple[FingerFigures, ...]:
     """Return the ten fingers' figures, left thumb first; what the file leaves out is assumed.
 
-    Without a measured `delay_ms` a stroke takes half a tapping interval. How soon a finger *starts* is left out: in
-    one published choice task thumb and little finger started soonest, so tempo does not tell it.
+    Without a measured `delay_ms` a stroke takes half a tapping interval. How soon a finger *starts* is left out, for
+    tempo does not tell it (see `REACTION`).
     """
     found = []
     for side, finger in itertools.product(SIDES, FINGERS):
@@ -357,8 +363,9 @@ class _Problem:
 
 
 def advise(functions: Functions, alternatives: bool = True) -> Advice:
-    """Advise a finger and a row for every function: the least time lost, exactly; ties go by the order of the file.
+    """Advise a finger and a row for every function: the least time lost; ties go by the order of the file.
 
+    The least is exact, unless the finding "search-cut-short" tells how much better another assignment might be.
     Wishes that cannot be had are findings, never exceptions. Without `alternatives` only the assignment is reckoned.
     """
     figures = finger_figures(functions.fingers)
@@ -430,7 +437,9 @@ def describe(advice: Advice, shown: int = 3) -> str:
         lines += [f"  {reason}" for reason in function.reasons]
         possible = [a for a in function.alternatives if a.possible]
         for other in possible[:shown]:
-            moves = f" ({'; '.join(other.moves)})" if other.moves else ""
+            more = len(other.moves) - MOVES_SHOWN
+            moves = "; ".join((*other.moves[:MOVES_SHOWN], *([f"{more} more move"] if more > 0 else [])))
+            moves = f" ({moves})" if moves else ""
             limit = "" if other.exact else "at most "
             lines.append(f"  {other.side} {other.finger} instead: {limit}{_extra(other)} for the desk{moves}.")
         barred = [f"{a.side} {a.finger} ({a.note.rstrip('.')})" for a in function.alternatives if not a.possible]
@@ -444,9 +453,11 @@ def describe(advice: Advice, shown: int = 3) -> str:
         assumed = ", ".join(name.rsplit("_", 1)[0].replace("_per", "") for name in figure.assumed)
         source = f" ({assumed}: assumed; edit it in [fingers])" if assumed else ""
         lines.append(
-            f"  {figure.side} {figure.finger}: {figure.tempo_per_s:g} taps/s, stroke {figure.delay_ms:.0f} ms, "
+            f"  {figure.side} {figure.finger}: {figure.tempo_per_s:.3g} taps/s, stroke {figure.delay_ms:.0f} ms, "
             f"independence {figure.independence:g}, {_counted(figure.places, 'place')}{source}"
         )
+    if any("delay_ms" in figure.assumed for figure in advice.figures):
+        lines.append(REACTION)
     return "\n".join(lines) + "\n"
 
 
@@ -677,7 +688,8 @@ def _alternatives(
         note = ""
         if more > clashes:
             pairs = _sharing(pinned, then)
-            note = "; ".join(f"{labels[a]} and {labels[b]} would share one finger" for a, b in pairs) + "."
+            note = "; ".join(f"{labels[a]} and {labels[b]} would share one finger" for a, b in pairs)
+            note += "." if solution.gap_ms_per_min <= GAP_MS_PER_MIN else ", as far as was searched."
         row = problem.places[then[which]].row
         exact = solution.gap_ms_per_min <= GAP_MS_PER_MIN
         extra = None if note else then_lost - lost
@@ -705,46 +717,53 @@ def _reasons(
     figures: tuple[FingerFigures, ...],
     chosen: NDArray[np.int64],
 ) -> tuple[str, ...]:
+    """Say in plain sentences, with the numbers, why this function lies where it lies."""
     function, place = functions.functions[which], problem.places[chosen[which]]
+    labels = [f.label for f in functions.functions]
     figure = figures[place.spot]
-    in_use = [figures[spot] for spot in sorted({place.spot for place in problem.places})]
     weights = [f.per_minute + AT_ONCE_PER_MIN * f.urgency for f in functions.functions]
-    rank = 1 + sum(weight > weights[which] for weight in weights)
+    strokes = [figures[p.spot].delay_ms + p.away_ms for p in problem.places]
     lines = []
     if function.side is not None or function.finger is not None:
         wish = " ".join(word for word in (function.side, function.finger or "hand") if word)
         lines.append(f"You wrote {wish}; it is kept.")
+    words = {value: word for word, value in URGENCIES.items()}
     lines.append(
-        f"Pressed {function.per_minute:g} times a minute, urgency {function.urgency:g}: it weighs as "
-        f"{weights[which]:.3g} presses a minute, {_ordinal(rank)} of {len(weights)}."
+        f"Pressed {function.per_minute:g} times a minute, wanted "
+        f"{words.get(function.urgency, f'with urgency {function.urgency:g}')}: it weighs as {weights[which]:.3g} "
+        f"presses a minute, {_ordinal(1 + sum(weight > weights[which] for weight in weights))} of {len(weights)}."
     )
-    taps = "assumed" if "tempo_per_s" in figure.assumed else "from your file"
-    stroke = "assumed" if "delay_ms" in figure.assumed else "from your file"
-    quicker = sum(other.delay_ms < figure.delay_ms - 1e-9 for other in in_use)
+    source = {name: "assumed" if name in figure.assumed else "your figure" for name in ("tempo_per_s", "delay_ms")}
+    away = "your figure" if "away_ms" in functions.fingers.model_fields_set else "assumed"
     lines.append(
-        f"The {_spot(figure)} taps {figure.tempo_per_s:g} times a second ({taps}), a stroke takes {figure.delay_ms:.0f} ms "
-        f"({stroke}); {quicker or 'none'} of {len(in_use)} fingers {'is' if quicker < 2 else 'are'} quicker. "
-        f"Here the function loses {_ms(float(problem.cost[which, chosen[which]]))}."
+        f"The {_spot(figure)} taps {figure.tempo_per_s:.3g} times a second ({source['tempo_per_s']}) and strikes in "
+        f"{figure.delay_ms:.0f} ms ({source['delay_ms']})"
+        + (f"; this place lies {place.away_ms:.0f} ms away from rest ({away})" if place.away_ms else "")
+        + f". Here {function.label} loses {_ms(float(problem.cost[which, chosen[which]]))}."
     )
-    if place.away_ms:
-        lines.append(f"It is this finger's second choice of place, {place.away_ms:.0f} ms away from rest (assumed).")
+    quicker = [labels[k] for k in range(len(labels)) if strokes[chosen[k]] < strokes[chosen[which]] - 1e-9]
+    if quicker:
+        lines.append(f"Quicker places go to {_listed(quicker)}.")
+    disturbed = 0.0
     for pair in problem.pairs:
         if which not in (pair.first, pair.second):
             continue
         other = pair.second if pair.first == which else pair.first
-        there = int(problem.spots[chosen[other]])
-        words = []
+        here, there = place.spot, int(problem.spots[chosen[other]])
+        how = []
         if pair.joint_per_min is not None:
-            words.append(
-                f"pressed together with {functions.functions[other].label} {pair.joint_per_min:g} times a minute"
-            )
-        elif pair.held_per_min is not None:
-            held = function.hold
-            verb = "held while" if held else "pressed while"
-            words.append(f"{verb} {functions.functions[other].label} is {'pressed' if held else 'held'}")
+            how.append(f"pressed together with {labels[other]} {pair.joint_per_min:g} times a minute")
+        elif pair.held_per_min is not None and here != there:
+            if function.hold:
+                disturbed += problem.pair_cost(pair, here, there)
+            elif figures[here].side == figures[there].side:
+                how.append(f"pressed while {labels[other]} is held")
         if pair.never_per_min is not None:
-            words.append(f"never to be set off with {functions.functions[other].label}")
-        lines.append(_sentence(f"{' and '.join(words)}: {_meeting(problem, figures, pair, place.spot, there)}"))
+            how.append(f"not to be set off with {labels[other]}")
+        if how:
+            lines.append(_sentence(f"{' and '.join(how)}: {_meeting(problem, figures, pair, here, there)}"))
+    if function.hold:
+        lines.append(f"Held while others are pressed: the fingers beside it disturb it by {_ms(disturbed)}.")
     return tuple(lines)
 
 
@@ -840,7 +859,7 @@ def _busy(
                 Finding(
                     "finger-busy",
                     "warning",
-                    f"The {_spot(figures[spot])} presses {presses:g} times a minute, {share:.0%} of its fastest tapping.",
+                    f"The {_spot(figures[spot])} presses {presses:g} times a minute, {share:.0%} of its fastest.",
                     tuple(function.label for function in mine),
                     {"presses_per_min": presses, "share": round(share, 3)},
                     "Spread the work over more fingers and take rests; stop if it hurts. This is not medical advice.",
