@@ -65,14 +65,17 @@ once to twice on average."""
 WORST_LIFT_MM: Final = 1.0
 """Flat sheets of the reference photos stay below 0.35 mm; one whose edge stands 8 mm up gives 1.6."""
 NOTED_LIFT_MM: Final = 0.5
-WORST_FOLD_MM: Final = 0.5
+WORST_FOLD_MM: Final = 0.4
 NOTED_STRAY_MM: Final = 0.3
 """Saddles of flat sheets in the reference photos stray by less than 0.08 mm; across a fold 2 mm high, by 0.6 mm."""
 BENT_CROSSCHECK_MM: Final = 0.1
 """From here on a surface is tried. Flat sheets of the reference photos stay below 0.02 mm."""
 LEAST_GAIN: Final = 2.0
-"""A surface must divide the cross-check at least by this. Noise alone gives 1, and a corner that stands up less than
+"""A surface must divide the cross-check by this at least. Noise alone gives 1, and a corner that stands up less than
 that, since without its marks the rest is flat; arches of 2 mm give 8."""
+LEAST_MORE_MARKS: Final = 1.05
+"""Or, where a flat sheet is refuted, explain so many times the marks: those of a strongly curled edge may have dropped
+out of the flat solution, and left the rest in agreement."""
 HIGHEST_RISE_MM: Final = 12.0
 """Paper that stands higher is refused even where a surface explains it: hands would press it into another shape."""
 _LIFT_RANK: Final = 3
@@ -308,7 +311,10 @@ def _fit_bent(
             guess = fit.solution
     except PhotoError:
         return None
-    surface, gains = fit.solution.surface, LEAST_GAIN * fit.crosscheck_mm <= flat.crosscheck_mm
+    gains = LEAST_GAIN * fit.crosscheck_mm <= flat.crosscheck_mm or (
+        flat.refuted and len(fit.used) >= LEAST_MORE_MARKS * len(flat.used)
+    )
+    surface = fit.solution.surface
     if surface is None or fit.uneven or not gains or surface.rise_mm > HIGHEST_RISE_MM:
         return None
     return fit
@@ -451,7 +457,7 @@ def _report_sheet(mat: Mat, number: int, seen: Observed, used: Observed, solutio
 
 def _notes(scale: PrintScale, fit: _Fit, sheets: tuple[SheetSighting, ...]) -> tuple[str, ...]:
     solution, crosscheck = fit.solution, fit.crosscheck_mm
-    camera, notes = solution.camera, []
+    camera, surface, notes = solution.camera, solution.surface, []
     wider = (solution.scale.x / solution.scale.y) / (scale.x / scale.y) - 1
     if abs(wider) > NOTED_STRETCH:
         along = "width" if wider > 0 else "height"
@@ -459,10 +465,11 @@ def _notes(scale: PrintScale, fit: _Fit, sheets: tuple[SheetSighting, ...]) -> t
             f"The print seems to be stretched by {100 * abs(wider):.1f} % along its {along}. This is allowed for; "
             "measure both rules on the mat to be sure."
         )
-    if solution.surface is not None:
+    if surface is not None:
         notes.append(
-            f"The paper does not lie flat: it rises by about {solution.surface.rise_mm:.0f} mm. Its shape was measured "
-            "from the marks and is allowed for. Tape its corners down and take the photo again to be sure."
+            f"The paper does not lie flat: it rises by about {surface.rise_mm:.0f} mm (give or take "
+            f"{max(1.0, 2 * surface.rise_sd_mm):.0f} mm). Its shape was measured from the marks and is allowed for. To be "
+            "sure, tape its corners down and take the photo again."
         )
     elif crosscheck > NOTED_CROSSCHECK_MM:
         notes.append(

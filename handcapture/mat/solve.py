@@ -320,7 +320,8 @@ class _Problem:
     def residuals(self, vector: FloatArray) -> FloatArray:
         marks = self.miss_px(vector) / self.noise_px[:, None]
         priors = (vector[list(_PRIORS)] - self.prior_mean) / self.prior_sd
-        return np.concatenate([marks.ravel(), priors, vector[self.first_coefficient :] / COEFFICIENT_SD_MM])
+        surface = vector[self.first_coefficient :] / COEFFICIENT_SD_MM
+        return np.concatenate([marks.ravel(), priors, surface])
 
     def jacobian(self, vector: FloatArray) -> FloatArray:
         known, first, poses = len(PARAMETERS), self.first_coefficient, self.poses(vector)
@@ -341,12 +342,11 @@ class _Problem:
             marks[:, :, first:] = by_place[:, :, :2] @ turned @ by_shift
             marks[:, :, first:] += by_place[:, :, 2:] * by_height[:, None]
         marks /= -self.noise_px[:, None, None]
-        sought = [*_PRIORS, *range(first, len(vector))]
-        priors = np.zeros((len(sought), len(vector)))
-        priors[np.arange(len(sought)), sought] = 1 / np.append(
-            self.prior_sd, np.full(len(vector) - first, COEFFICIENT_SD_MM)
-        )
-        return np.concatenate([marks.reshape(-1, len(vector)), priors])
+        rows = [marks.reshape(-1, len(vector)), np.zeros((len(_PRIORS), len(vector)))]
+        rows[1][:, list(_PRIORS)] = np.diag(1 / self.prior_sd)
+        if self.bases is not None:
+            rows.append(np.eye(len(vector))[first:] / COEFFICIENT_SD_MM)
+        return np.concatenate(rows)
 
     def loss(self, squares: FloatArray) -> FloatArray:
         """Return rho, its first and its second derivative, (3, residuals): soft-l1 for marks and focal length.

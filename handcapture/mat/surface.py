@@ -10,8 +10,9 @@ linear terms, since they lie on the same table in their own way.
 Paper bends and does not stretch. Where it slopes, its plan is shorter: by 0.10 mm over an A3 sheet that arches by
 4 mm, by 0.4 mm for 8 mm (8/3 rise² / length). This is allowed for along each axis, exactly for arches along one.
 
-A polynomial of this order is no crease and no wave: what it leaves unexplained is for others to find and refuse. A
-bowl and the lens's k1 move marks alike, so the two are known together and hardly apart; at the paper they cancel.
+A polynomial of this order is no crease and no wave: what it leaves unexplained is for others to find and refuse. Seen
+squarely, a bowl moves marks as the lens's k1 does, so that the two are known together and hardly apart: the rise is
+then unsure by a millimetre or two, while at the paper the two cancel.
 """
 
 from __future__ import annotations
@@ -178,20 +179,31 @@ class PaperSurface:
 
     @cached_property
     def rise_mm(self) -> float:
-        """Greatest height of the paper above the table, on which it is taken to rest as if it were stiff.
+        """Greatest height of the paper above the table, on which each sheet is taken to rest as if it were stiff.
 
-        A stiff sheet rests on the plane below it that lets its middle lie lowest.
+        A stiff sheet rests on the plane below it that lets its middle lie lowest; if several do, the least rise counts.
         """
         from scipy.optimize import linprog
 
         rises = []
         u, v = (x.ravel() for x in np.meshgrid(np.linspace(-1, 1, 21), np.linspace(-1, 1, 21)))
+        plane = np.column_stack([np.ones(len(u)), u, v])
+        # Unknowns: the plane's height in the middle and its slopes, the rise.
+        bounds = np.block([[plane, np.zeros((len(u), 1))], [-plane, -np.ones((len(u), 1))]])
         for coefficients in self.coefficients:
             heights = _terms(u, v) @ coefficients
-            planes = np.column_stack([np.ones(len(u)), u, v])
-            table = linprog([-1.0, 0.0, 0.0], planes, heights, bounds=[(None, None)] * 3).x
-            rises.append(float((heights - planes @ np.asarray(table)).max()))
+            found = linprog([-1.0, 0.0, 0.0, 0.1], bounds, np.r_[heights, -heights], bounds=[(None, None)] * 4)
+            rises.append(float(np.asarray(found.x)[3]))
         return max(rises)
+
+    @property
+    def rise_sd_mm(self) -> float:
+        """Standard deviation of the height at the corners of the sheets, where it is least sure."""
+        corners = np.array([(x, y) for x in (0.0, 1.0) for y in (0.0, 1.0)])
+        places = [
+            self.place(k, corners * [sheet.width_mm, sheet.height_mm])[:, :2] for k, sheet in enumerate(self.sheets)
+        ]
+        return float(self.height_sd_mm(np.concatenate(places)).max())
 
     def _on_sheet(self, points_mm: FloatArray) -> tuple[NDArray[np.intp], FloatArray, FloatArray]:
         """Return the nearest sheet of each point (N,), and u and v (N,) on it, not beyond its edges."""
