@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from handcapture.errors import PhotoError
 from handcapture.hands.fingertips import FingertipNetwork, contacts, gather
 from handcapture.hands.landmarks import HandNetwork, find_hands, shrink
 from handcapture.hands.posture import posture
 from handcapture.hands.skin import learn_paper, learn_skin_tint
+from handcapture.mat.card import find_card, look_for_card
 from handcapture.mat.sighting import PrintScale, Sighting, sight
 from handcapture.photo import Photo
 from handcapture.quality import PhotoQuality, photo_quality
@@ -42,18 +44,37 @@ class Capture:
     quality: PhotoQuality
 
 
+def sight_with_card(
+    photo: Photo, mat_name: str | None = None, print_scale: PrintScale | None = None, card: bool = False
+) -> Sighting:
+    """Find the mat, and take the print's scale from a card in its place where that is surer than `print_scale`.
+
+    PhotoError as from `sight`; with `card` also when there is no card that can be measured.
+    """
+    sighting = sight(photo, mat_name, print_scale)
+    try:
+        reading = (find_card if card else look_for_card)(photo.pixels_bgr, sighting)
+    except PhotoError as error:
+        raise PhotoError(f"{photo.name}: {error}") from None
+    if reading is None or reading.print_scale.relative_sd >= sighting.print_scale.relative_sd:
+        return sighting
+    return sight(photo, sighting.mat.name, reading.print_scale)
+
+
 def capture(
     photo: Photo,
     networks: Networks,
     mat_name: str | None = None,
     print_scale: PrintScale | None = None,
     one_handed: bool = False,
+    card: bool = False,
 ) -> Capture:
     """Measure one photo. PhotoError, with reason and remedy, when it cannot be measured.
 
-    Both hands are expected, or, `one_handed`, a single one: the other holds the phone.
+    Both hands are expected, or, `one_handed`, a single one: the other holds the phone. A card in its place on the mat
+    tells the print's scale; with `card` it must be there.
     """
-    sighting = sight(photo, mat_name, print_scale)
+    sighting = sight_with_card(photo, mat_name, print_scale, card)
     small = shrink(photo, sighting, WORKING_PX_PER_MM)
     hands = find_hands(photo, sighting, networks.hands, small, one_handed)
     paper = learn_paper(small, sighting, hands)

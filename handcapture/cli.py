@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from handcapture.capture import Capture
     from handcapture.check import TemplateCheck
     from handcapture.layout.model import Layout
+    from handcapture.mat.print_scale import PrintScale
+    from handcapture.mat.sighting import Sighting
     from handcapture.rest import Rest
 
 MAT_NAMES: Final = ("a4", "letter", "a3", "tabloid", "a4-pair", "letter-pair")
@@ -119,6 +121,7 @@ def mat(paper: str, output: Path, as_json: bool) -> None:
     metavar="X Y",
     help="What a ruler reads on the mat's two 150 mm rules, in mm: along the width, along the height.",
 )
+@click.option("--card", is_flag=True, help="A card lies in its place; refuse photos in which it cannot be measured.")
 @click.option("--one-handed", is_flag=True, help="One hand a photo, while the other holds the phone.")
 @click.option(
     "--views", is_flag=True, help="The photos show one placement from 2 to 4 sides; nothing moved between them."
@@ -133,6 +136,7 @@ def capture(
     output: Path,
     mat_name: str | None,
     ruler: tuple[float, float] | None,
+    card: bool,
     one_handed: bool,
     views: bool,
     overlay: Path | None,
@@ -144,6 +148,9 @@ def capture(
     Each photo shows the hands laid down anew; three to five of them tell how far the fingers wander. Both hands
     lie on the mat, palms down, fingers away from the person. Nobody has a third hand: rest the phone on a shelf
     or a stack of books above the mat and use its self-timer, or ask a second person.
+
+    Printers scale. Give what a ruler reads on the mat's rules, or lay a bank-card-sized card of one strong colour in
+    its place on the mat: it is measured wherever it is seen, and serves the photos after it as well.
 
     \b
     Examples:
@@ -163,7 +170,7 @@ def capture(
     captures: list[Capture] = []
     refused: list[PhotoError] = []
     with _progress(len(photos), as_json) as step:
-        for path, result in _measure(photos, mat_name, scale, one_handed, overlay):
+        for path, result in _measure(photos, mat_name, scale, one_handed, overlay, card):
             if isinstance(result, PhotoError):
                 refused.append(result)
             else:
@@ -468,9 +475,17 @@ def _image_format(suffix: str) -> Any:
 
 
 def _measure(
-    photos: Sequence[Path], mat_name: str | None, scale: Any, one_handed: bool, overlay: Path | None
+    photos: Sequence[Path],
+    mat_name: str | None,
+    scale: PrintScale | None,
+    one_handed: bool,
+    overlay: Path | None,
+    card: bool = False,
 ) -> Iterator[tuple[Path, Capture | PhotoError]]:
-    """Yield each photo's capture, or why it cannot be measured. InputError for a file that is no photo."""
+    """Yield each photo's capture, or why it cannot be measured. InputError for a file that is no photo.
+
+    The photos show one print: what a card in one of them tells of its scale serves the later ones as well.
+    """
     from handcapture.capture import Networks
     from handcapture.capture import capture as measure
     from handcapture.documents import write_atomically
@@ -480,10 +495,12 @@ def _measure(
         for number, path in enumerate(photos, start=1):
             picture = read_photo(path)
             try:
-                result = measure(picture, networks, mat_name, scale, one_handed)
+                result = measure(picture, networks, mat_name, scale, one_handed, card)
             except PhotoError as error:
                 yield path, error
                 continue
+            if result.sighting.print_scale.source == "card":
+                scale = result.sighting.print_scale
             if overlay is not None:
                 from handcapture.drawings.overlay import draw_overlay
 
@@ -549,6 +566,12 @@ def _photo_summary(result: Capture) -> dict[str, Any]:
     return {
         "photo": result.placement.sources[0].photo_name,
         "mat": sighting.mat.name,
+        "print_scale": {
+            "x": round(sighting.sheets[0].print_scale.x, 6),
+            "y": round(sighting.sheets[0].print_scale.y, 6),
+            "relative_sd": round(sighting.print_scale.relative_sd, 6),
+            "source": sighting.print_scale.source,
+        },
         "tilt_deg": round(sighting.tilt_deg, 2),
         "height_mm": round(sighting.height_mm, 1),
         "mm_per_px": round(sighting.mm_per_px, 4),
@@ -600,10 +623,20 @@ def _print_rest(rest: Rest, captures: Sequence[Capture], output: Path) -> None:
         )
         click.echo(
             f"  {result.placement.sources[0].photo_name}: {sighting.mat.title}, camera {sighting.height_mm:.0f} mm up, "
-            f"tilted {sighting.tilt_deg:.0f}°, marks within {sighting.rms_px:.2f} px{sheets}; {result.quality.verdict}"
+            f"tilted {sighting.tilt_deg:.0f}°, marks within {sighting.rms_px:.2f} px{sheets}{_print_size(sighting)}; "
+            f"{result.quality.verdict}"
         )
     for text in _advice(rest, captures):
         click.echo(f"  ! {text}")
+
+
+def _print_size(sighting: Sighting) -> str:
+    """Say how large the print came out, where that is known."""
+    scale = sighting.sheets[0].print_scale
+    if sighting.print_scale.source == "not verified":
+        return ""
+    sd = 100 * scale.relative_sd
+    return f", print at {100 * scale.x:.2f} × {100 * scale.y:.2f} % (±{2 * sd:.2f}, {scale.source})"
 
 
 def _advice(rest: Rest, captures: Sequence[Capture]) -> list[str]:
