@@ -468,8 +468,8 @@ def _notes(scale: PrintScale, fit: _Fit, sheets: tuple[SheetSighting, ...]) -> t
     if surface is not None:
         notes.append(
             f"The paper does not lie flat: it rises by about {surface.rise_mm:.0f} mm (give or take "
-            f"{max(1.0, 2 * surface.rise_sd_mm):.0f} mm). Its shape was measured from the marks and is allowed for. To be "
-            "sure, tape its corners down and take the photo again."
+            f"{max(1.0, 2 * surface.rise_sd_mm):.0f} mm). Its shape was measured from the marks and is allowed for. To "
+            "be sure, tape its corners down and take the photo again."
         )
     elif crosscheck > NOTED_CROSSCHECK_MM:
         notes.append(

@@ -179,22 +179,22 @@ class PaperSurface:
 
     @cached_property
     def rise_mm(self) -> float:
-        """Greatest height of the paper above the table, on which each sheet is taken to rest as if it were stiff.
+        """Greatest height of the paper above the table, on which the whole mat is taken to rest as if it were stiff.
 
-        A stiff sheet rests on the plane below it that lets its middle lie lowest; if several do, the least rise counts.
+        A stiff body rests on the plane below it that lets its middle lie lowest; if several do, the least rise counts.
         """
         from scipy.optimize import linprog
 
-        rises = []
-        u, v = (x.ravel() for x in np.meshgrid(np.linspace(-1, 1, 21), np.linspace(-1, 1, 21)))
-        plane = np.column_stack([np.ones(len(u)), u, v])
+        share = np.stack(np.meshgrid(np.linspace(0, 1, 21), np.linspace(0, 1, 21)), axis=-1).reshape(-1, 2)
+        placed = [self.place(k, share * [s.width_mm, s.height_mm]) for k, s in enumerate(self.sheets)]
+        points = np.concatenate(placed)
+        from_middle = (points[:, :2] - points[:, :2].mean(axis=0)) / 100
         # Unknowns: the plane's height in the middle and its slopes, the rise.
-        bounds = np.block([[plane, np.zeros((len(u), 1))], [-plane, -np.ones((len(u), 1))]])
-        for coefficients in self.coefficients:
-            heights = _terms(u, v) @ coefficients
-            found = linprog([-1.0, 0.0, 0.0, 0.1], bounds, np.r_[heights, -heights], bounds=[(None, None)] * 4)
-            rises.append(float(np.asarray(found.x)[3]))
-        return max(rises)
+        plane = np.column_stack([np.ones(len(points)), from_middle])
+        bounds = np.block([[plane, np.zeros((len(points), 1))], [-plane, -np.ones((len(points), 1))]])
+        heights = np.concatenate([points[:, 2], -points[:, 2]])
+        found = linprog([-1.0, 0.0, 0.0, 0.1], bounds, heights, bounds=[(None, None)] * 4)
+        return float(np.asarray(found.x)[3])
 
     @property
     def rise_sd_mm(self) -> float:
