@@ -26,7 +26,6 @@ from handcapture.mat.markers import SheetMarkers
 from handcapture.mat.print_scale import PrintScale, place
 from handcapture.mat.saddles import Observed
 from handcapture.mat.surface import (
-    COEFFICIENT_SD_MM,
     MarkBases,
     PaperSurface,
     above_paper,
@@ -320,8 +319,9 @@ class _Problem:
     def residuals(self, vector: FloatArray) -> FloatArray:
         marks = self.miss_px(vector) / self.noise_px[:, None]
         priors = (vector[list(_PRIORS)] - self.prior_mean) / self.prior_sd
-        surface = vector[self.first_coefficient :] / COEFFICIENT_SD_MM
-        return np.concatenate([marks.ravel(), priors, surface])
+        if self.bases is None:
+            return np.concatenate([marks.ravel(), priors])
+        return np.concatenate([marks.ravel(), priors, vector[self.first_coefficient :] / self.bases.prior_sd_mm])
 
     def jacobian(self, vector: FloatArray) -> FloatArray:
         known, first, poses = len(PARAMETERS), self.first_coefficient, self.poses(vector)
@@ -345,7 +345,7 @@ class _Problem:
         rows = [marks.reshape(-1, len(vector)), np.zeros((len(_PRIORS), len(vector)))]
         rows[1][:, list(_PRIORS)] = np.diag(1 / self.prior_sd)
         if self.bases is not None:
-            rows.append(np.eye(len(vector))[first:] / COEFFICIENT_SD_MM)
+            rows.append(np.eye(len(vector))[first:] / self.bases.prior_sd_mm[:, None])
         return np.concatenate(rows)
 
     def loss(self, squares: FloatArray) -> FloatArray:
