@@ -142,13 +142,15 @@ def test_a_mat_far_away() -> None:
 
 
 CURLS: dict[str, Callable[[FloatArray], FloatArray]] = {
-    "left edge up 10 mm": lambda p: 10 * np.clip(1 - p[:, 0] / 150, 0, 1) ** 2,
     "left edge up 20 mm": lambda p: 20 * np.clip(1 - p[:, 0] / 150, 0, 1) ** 2,
-    "far edge up 7 mm": lambda p: 7 * np.clip(1 - p[:, 1] / 100, 0, 1) ** 2,
-    "rolled, sides up 7 mm": lambda p: 7 * ((p[:, 0] - 210) / 210) ** 2,
-    "bulge of 7 mm": lambda p: 7 * np.sin(np.pi * np.clip(p[:, 0] / 420, 0, 1)) ** 2,
+    "arch of 16 mm": lambda p: 16 * (1 - ((p[:, 0] - 210) / 210) ** 2),
     "waves of 4 mm": lambda p: 4 * np.sin(3 * np.pi * np.clip(p[:, 0] / 420, 0, 1)) ** 2,
+    "fold of 2 mm": lambda p: 2 * np.clip(1 - np.abs(p[:, 0] - 150) / 40, 0, 1),
+    "fold of 4 mm": lambda p: 4 * np.clip(1 - np.abs(p[:, 0] - 150) / 40, 0, 1),
+    "fold of 8 mm": lambda p: 8 * np.clip(1 - np.abs(p[:, 0] - 150) / 40, 0, 1),
+    "strip up 3 mm": lambda p: 3.0 * (np.abs(p[:, 0] - 150) < 30),
 }
+"""Smooth but too high, or too sharp for a surface of low order; gentler shapes are in test_surface.py."""
 
 
 @pytest.mark.parametrize("curl", CURLS.values(), ids=CURLS.keys())
@@ -156,16 +158,17 @@ def test_curled_paper(curl: Callable[[FloatArray], FloatArray]) -> None:
     refused(picture_of("a3", camera_over(), bend=curl), "disagree by", "curled", "flatten it")
 
 
-def test_slightly_curled_paper_is_told() -> None:
-    """A bulge of 3 mm: measured, with a note how far positions may be off, and they are not off more."""
+def test_slightly_uneven_paper_is_told() -> None:
+    """Waves of 1 mm, which no surface of low order follows: measured, with a note, and points are off no more."""
     camera = camera_over()
-    found = sight(photo_from(picture_of("a3", camera, bend=lambda p: CURLS["bulge of 7 mm"](p) * 3 / 7)))
+    found = sight(photo_from(picture_of("a3", camera, bend=lambda p: CURLS["waves of 4 mm"](p) / 4)))
+    assert found.surface is None
     note = next(note for note in found.notes if "not lie quite flat" in note)
-    told = float(note.split("another ")[1].split(" mm")[0])
+    told = float(note.split("another " if "another" in note else "up to ")[1].split(" mm")[0])
     points = np.array([(x, y) for x in (60.0, 140, 210, 280, 360) for y in (50.0, 150, 250)])
     pixels = camera.project(np.column_stack([points, np.zeros(len(points))]))
     off = np.linalg.norm(found.camera.at_height(pixels, 0.0) - points, axis=1)
-    assert 0.3 < off.max() < told < 3.0
+    assert off.max() < told < 3.0
 
 
 def test_a_corner_that_stands_up_is_left_out() -> None:

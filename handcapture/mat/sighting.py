@@ -33,7 +33,7 @@ from handcapture.mat.solve import (
     first_guess,
     place_marks,
     place_on,
-    solve,
+    solve_again,
 )
 from handcapture.mat.surface import PaperSurface, above_paper, above_paper_covariance
 from handcapture.photo import Photo
@@ -115,7 +115,7 @@ class Sighting:
     distances of the `corners_used` saddles from where the solution expects them; `corners_seen` counts those
     that were measured before outliers were dropped. `mm_per_px` holds in the middle of the mat. `print_scale` is the
     one that was given, with the ratio of its axes corrected where the photo shows that it must be.
-    `crosscheck_mm` is the root mean square error, on the mat, of marks predicted from the other half of them;
+    `crosscheck_mm` is the root mean square error, on the mat, of marks predicted from the others;
     `lift_mm` how far even markers that were not used lie from where the solution has them. `marks` are the saddles
     used, `mark_noise_px` (N,) their standard deviations; `focal_prior_px` is what the file states. `surface` is the
     paper's shape where it does not lie flat, else None; `parameter_covariance` then is the camera's share of a joint
@@ -264,14 +264,13 @@ def _fit(
     markers: Sequence[SheetMarkers],
 ) -> _Fit:
     """Solve from the saddles seen, on bent sheets if the guess has a surface. PhotoError where they are too few."""
-    bent = guess.surface.sheets if guess.surface else ()
     _require_marks(seen, mat, grey)
-    solution = solve(seen, guess.camera, guess.poses, prior, scale, bent=bent)
+    solution = solve_again(seen, guess, prior, scale)
     stretch_sd = 0.0
     if np.abs(solution.strain[1:3]).max() > STRETCH_STRAIN:
         # Both axes may be off by the scale's own deviation, so half the logarithm of their ratio by 1/√2 of it.
         stretch_sd = scale.relative_sd / float(np.sqrt(2))
-        solution = solve(seen, guess.camera, guess.poses, prior, scale, stretch_sd, bent)
+        solution = solve_again(seen, guess, prior, scale, stretch_sd)
     used = seen
     for _ in range(3):
         keep = np.linalg.norm(solution.residual_px, axis=1) < OUTLIER_SDS * solution.noise_px
@@ -279,7 +278,7 @@ def _fit(
             break
         used = used.pick(keep)
         _require_marks(used, mat, grey)
-        solution = solve(used, solution.camera, solution.poses, prior, scale, stretch_sd, bent)
+        solution = solve_again(used, solution, prior, scale, stretch_sd)
     stray, fold = _strays_mm(seen, solution, mat.sheets)
     return _Fit(
         solution=solution,

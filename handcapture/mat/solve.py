@@ -175,17 +175,20 @@ def solve(
     scale: PrintScale,
     stretch_sd: float = 0.0,
     bent: Sequence[Sheet] = (),
+    coefficients: FloatArray | None = None,
 ) -> Solution:
     """Fit camera and poses (sheets, 3) to the marks, starting from those given.
 
     The print may be stretched with standard deviation `stretch_sd`. The noise is estimated from the residuals, apart
-    for ring and dots, and weights the second round. Where `bent` names the sheets, their surface is sought as well.
+    for ring and dots, and weights the second round. Where `bent` names the sheets, their surface is sought as well,
+    from `coefficients` (sheets, terms) or from flat sheets.
     """
     from scipy.optimize import least_squares
 
     bases = MarkBases(bent, observed.sheet, observed.points_mm) if bent else None
     count = coefficient_count(len(bent))
-    vector = np.concatenate([camera.parameters(), [0.0], poses[1:].ravel(), np.zeros(count)])
+    shape = np.zeros(count) if bases is None or coefficients is None else bases.sought(coefficients)
+    vector = np.concatenate([camera.parameters(), [0.0], poses[1:].ravel(), shape])
     units = np.array([*_CAMERA_UNITS, _STRETCH_UNIT, *_POSE_UNITS * (len(poses) - 1), *[_COEFFICIENT_UNIT] * count])
     noise = np.where(observed.is_dot, _DOT_SD_PX, _RING_SD_PX)
     problem = _Problem(observed, prior, scale, stretch_sd, noise, len(poses), bases)
@@ -208,10 +211,8 @@ def solve(
     poses, scale, covariance = last.poses(vector), _stretched(scale, vector), last.covariance(vector)
     surface = None
     if bases is not None:
-        coefficients, known = bases.full(vector[-count:]), len(PARAMETERS)
-        surface = PaperSurface(
-            bases.sheets, poses, scale, coefficients, covariance[-count:, -count:], covariance[:known, -count:]
-        )
+        shares = covariance[-count:, -count:], covariance[: len(PARAMETERS), -count:]
+        surface = PaperSurface(bases.sheets, poses, scale, bases.full(vector[-count:]), *shares)
     first_prior = 2 * len(observed)
     return Solution(
         camera=camera,
@@ -223,6 +224,16 @@ def solve(
         strain=last.residuals(vector)[first_prior : first_prior + len(_PRIORS)],
         surface=surface,
     )
+
+
+def solve_again(
+    observed: Observed, start: Solution, prior: Prior, scale: PrintScale, stretch_sd: float = 0.0
+) -> Solution:
+    """Return `solve` from where an earlier solution stands; on bent sheets if that has a surface."""
+    if start.surface is None:
+        return solve(observed, start.camera, start.poses, prior, scale, stretch_sd)
+    bent, coefficients = start.surface.sheets, start.surface.coefficients
+    return solve(observed, start.camera, start.poses, prior, scale, stretch_sd, bent, coefficients)
 
 
 def mark_derivatives(
@@ -247,13 +258,18 @@ def mark_derivatives(
 
 
 def crosscheck_mm(observed: Observed, solution: Solution, prior: Prior) -> float:
-    """Solve from every second mark and predict the others: root mean square error in mm on the mat."""
-    chosen = np.arange(len(observed)) % 2 == 0
-    bent = solution.surface.sheets if solution.surface else ()
-    half = solve(observed.pick(chosen), solution.camera, solution.poses, prior, solution.scale, bent=bent)
-    rest = observed.pick(~chosen)
-    miss = above_paper(half.camera, half.surface, rest.pixels, 0.0) - place_marks(rest, half)[:, :2]
-    return float(np.sqrt((miss**2).sum(axis=1).mean()))
+    """Solve from every second mark and predict the others: root mean square error in mm on the mat.
+
+    Half of the marks would leave a bent sheet loose: there, each fourth is predicted from the rest, in turn.
+    """
+    turn = np.arange(len(observed)) % (2 if solution.surface is None else 4)
+    squares = []
+    for k in (1,) if solution.surface is None else range(4):
+        part = solve_again(observed.pick(turn != k), solution, prior, solution.scale)
+        rest = observed.pick(turn == k)
+        miss = above_paper(part.camera, part.surface, rest.pixels, 0.0) - place_marks(rest, part)[:, :2]
+        squares.append((miss**2).sum(axis=1))
+    return float(np.sqrt(np.concatenate(squares).mean()))
 
 
 def place_marks(observed: Observed, solution: Solution) -> FloatArray:

@@ -283,6 +283,10 @@ class MarkBases:
             full[k, first_terms(k) :] = sought[columns]
         return full
 
+    def sought(self, full: FloatArray) -> FloatArray:
+        """Return those of the coefficients (sheets, terms) that are sought, (C,)."""
+        return np.concatenate([row[first_terms(k) :] for k, row in enumerate(full)])
+
     def shape(self, sought: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the marks' nominal places, drawn in by the bending, (N, 2), and their heights (N,)."""
         points, heights = self._points.copy(), np.empty(len(self._points))
