@@ -395,6 +395,28 @@ def test_what_must_not_go_together_keeps_clear_of_neighbours() -> None:
     assert set(where(advice).values()) > {("right", "little")}
 
 
+def test_the_larger_figure_of_a_pair_counts() -> None:
+    """Whichever of the two names the other, and in whatever order."""
+    spots = [("left", "middle"), ("left", "ring")]
+    lost = set()
+    for first, second in ((1, 4), (4, 1)):
+        two = [
+            {"label": "Sun", "per_minute": 9, "together_with": [{"label": "Rain", "per_minute": first}]},
+            {"label": "Rain", "per_minute": 9, "together_with": [{"label": "Sun", "per_minute": second}]},
+        ]
+        lost.add(advise(made(two, only(spots, tempo_per_s=5, independence=0.5))).lost_ms_per_min)
+    assert lost == {4 * JOINT_MS * 0.5}
+
+
+def test_an_alternative_moves_no_more_than_it_must() -> None:
+    """Equal functions on equal fingers: one more trade of two others would cost nothing, and is not advised."""
+    spots = [(side, finger) for side in SIDES for finger in FINGERS[1:4]]
+    equal = [{"label": name, "per_minute": 5} for name in "abcdef"]
+    for function in advise(made(equal, only(spots, tempo_per_s=5, places=1))).functions:
+        assert [len(other.moves) for other in function.alternatives] == [1] * 5
+        assert [other.extra_ms_per_min for other in function.alternatives] == [0.0] * 5
+
+
 def test_at_once_beats_often() -> None:
     """A rare alarm against something pressed now and then, on two fingers: the alarm has the quick one."""
     two = [

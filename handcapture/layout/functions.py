@@ -72,8 +72,8 @@ BUSY_SHARE: Final = 0.3
 is busy (our own figures)."""
 URGENCIES: Final = {"at once": 1.0, "soon": 0.4, "whenever": 0.0}
 SEARCH_LIMIT: Final = 8000
-ALTERNATIVE_LIMIT: Final = 300
-"""Bounds reckoned before the search stops with the best found (a count, not a time, so that every run says the same).
+ALTERNATIVES_LIMIT: Final = 24000
+"""Bounds reckoned for the advice, and for all alternatives together, before the search stops with the best found (a count, not a time, so that every run says the same).
 Seldom reached: only where very many functions are pressed together."""
 ADVICE: Final = "This is advice, reckoned from assumed figures; you decide."
 REACTION: Final = (
@@ -642,9 +642,9 @@ def _solve(problem: _Problem, bias: FloatArray, limit: int, start: NDArray[np.in
         for spot in np.unique(spots[np.isfinite(cost[branch])]):
             child = cost.copy()
             child[branch, spots != spot] = _IMPOSSIBLE
-            for own, other, turned in ((first, second, shared), (second, first, shared.transpose(0, 2, 1))):
+            for own, other in ((first, second), (second, first)):  # coupling is symmetric
                 for p in np.flatnonzero((own == branch) & ~fixed[other]):
-                    child[other[p]] += turned[p, spot, spots]
+                    child[other[p]] += shared[p, spot, spots]
             visit(child, fixed | (np.arange(n) == branch))
     if best is None:
         raise ValueError("the wishes leave some function without a place")
@@ -662,7 +662,9 @@ def _alternatives(
     """Return every other finger for one function, its own wish lifted, the others' wishes kept; cheapest first."""
     clashes, lost = problem.total(chosen)
     found = []
-    for spot in dict.fromkeys(int(s) for s in problem.spots):
+    in_use = list(dict.fromkeys(int(s) for s in problem.spots))
+    limit = min(max(ALTERNATIVES_LIMIT // (len(chosen) * len(in_use)), 60), 300)
+    for spot in in_use:
         if spot == problem.spots[chosen[which]]:
             continue
         figure = figures[spot]
@@ -672,7 +674,7 @@ def _alternatives(
         # Among equals, as few others as possible change fingers.
         bias = _STAY * (problem.spots[None, :] != problem.spots[chosen][:, None])
         try:
-            solution = _solve(pinned, bias, ALTERNATIVE_LIMIT, _traded(pinned, which, spot, chosen))
+            solution = _solve(pinned, bias, limit, _traded(pinned, which, spot, chosen))
         except ValueError:
             note = "Every place there is taken by a wish that you wrote."
             found.append(Alternative(figure.side, figure.finger, None, None, (), False, False, note))
@@ -743,7 +745,8 @@ def _reasons(
     )
     quicker = [labels[k] for k in range(len(labels)) if strokes[chosen[k]] < strokes[chosen[which]] - 1e-9]
     if quicker:
-        lines.append(f"Quicker places go to {_listed(quicker)}.")
+        names = _listed(quicker) if len(quicker) <= MOVES_SHOWN else f"{len(quicker)} others"
+        lines.append(f"Quicker places go to {names}.")
     disturbed = 0.0
     for pair in problem.pairs:
         if which not in (pair.first, pair.second):
