@@ -73,8 +73,8 @@ is busy (our own figures)."""
 URGENCIES: Final = {"at once": 1.0, "soon": 0.4, "whenever": 0.0}
 SEARCH_LIMIT: Final = 8000
 ALTERNATIVES_LIMIT: Final = 24000
-"""Bounds reckoned for the advice, and for all alternatives together, before the search stops with the best found (a count, not a time, so that every run says the same).
-Seldom reached: only where very many functions are pressed together."""
+"""Bounds reckoned for the advice, and for all alternatives together, before the search stops with the best found: a
+count, not a time, so that every run says the same. Reached only where very many functions are pressed together."""
 ADVICE: Final = "This is advice, reckoned from assumed figures; you decide."
 REACTION: Final = (
     "A quick stroke is not a quick start: in a published five-choice task thumb and little finger reacted soonest.\n"
