@@ -50,9 +50,13 @@ class LayoutError(InputError):
 
 @dataclass(frozen=True, eq=False)
 class _Task:
-    """One fit: wishes (n, 2) in the mat frame, weights (n, 2, 2), radii (n,), all in the order of `names`."""
+    """One fit: wishes (n, 2) in the mat frame, weights (n, 2, 2), radii (n,), all in the order of `names`.
+
+    `wishes` are what is sought: the `finger_wishes`, drawn towards an existing panel where the plan has one.
+    """
 
     names: tuple[str, ...]
+    finger_wishes: FloatArray
     wishes: FloatArray
     weights: FloatArray
     radii: FloatArray
@@ -96,7 +100,7 @@ def fit_layout(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | No
     origin_point = (float(origin[0]), float(origin[1]))
     fitted: dict[int, Button] = {}
     for place, k in enumerate(order):
-        wish, tip = task.wishes[place] - origin, tips[place]
+        wish, tip = task.finger_wishes[place] - origin, tips[place]
         fitted[k] = Button(
             label=buttons[place].label,
             side=buttons[place].side,
@@ -147,8 +151,9 @@ def _tips_of(rest: Rest, buttons: Sequence[ButtonWish]) -> list[Fingertip]:
 
 
 def _task(plan: Plan, buttons: list[ButtonWish], tips: list[Fingertip], panel: Panel, origin_mm: Point | None) -> _Task:
-    wishes = np.array([_wish(plan, buttons, k, tips[k]) for k in range(len(buttons))])
-    weights = np.array([np.linalg.inv(tip.covariance_mm2 + tip.spread_mm2) for tip in tips])
+    finger_wishes = np.array([_wish(plan, buttons, k, tips[k]) for k in range(len(buttons))])
+    finger_weights = np.array([np.linalg.inv(tip.covariance_mm2 + tip.spread_mm2) for tip in tips])
+    wishes, weights = drawn_to_start(plan, buttons, finger_wishes, finger_weights)
     radii = np.array([plan.hole_of(button) / 2 for button in buttons])
     labels = [button.label for button in buttons]
     n = len(buttons)
@@ -187,6 +192,7 @@ def _task(plan: Plan, buttons: list[ButtonWish], tips: list[Fingertip], panel: P
     pairs = np.argwhere(np.triu(gaps < least + _NEAR_PAIR_MM, 1))
     return _Task(
         names=tuple(labels),
+        finger_wishes=finger_wishes,
         wishes=wishes,
         weights=weights,
         radii=radii,
@@ -213,6 +219,48 @@ def _wish(plan: Plan, buttons: list[ButtonWish], k: int, tip: Fingertip) -> Floa
     ]
     across = np.array([-tip.reach[1], tip.reach[0]])
     return np.asarray(place + across * SIDE_BY_SIDE_MM * (sharing.index(k) - (len(sharing) - 1) / 2))
+
+
+def moved_to_hands(buttons: Sequence[ButtonWish], wishes: FloatArray) -> FloatArray:
+    """Return where an existing panel's buttons (`was_mm`) come to lie, (n, 2), each hand's moved rigidly onto `wishes`.
+
+    Nan where a button has no such place. A rotation and a shift per hand, never a reflection (Arun, Huang and Blostein
+    1987, with Umeyama's sign); a hand with one button is only shifted.
+    """
+    moved = np.full((len(buttons), 2), np.nan)
+    for side in SIDES:
+        mine = [k for k, b in enumerate(buttons) if b.side == side and b.was_mm is not None]
+        if not mine:
+            continue
+        was, wanted = np.array([buttons[k].was_mm for k in mine]), wishes[mine]
+        spread, aim = was - was.mean(axis=0), wanted - wanted.mean(axis=0)
+        # In two dimensions the best turn has a closed form.
+        turn = np.arctan2((spread[:, 0] * aim[:, 1] - spread[:, 1] * aim[:, 0]).sum(), (spread * aim).sum())
+        cos, sin = np.cos(turn), np.sin(turn)
+        moved[mine] = spread @ np.array([[cos, sin], [-sin, cos]]) + wanted.mean(axis=0)
+    return moved
+
+
+def drawn_to_start(
+    plan: Plan, buttons: Sequence[ButtonWish], wishes: FloatArray, weights: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return wishes (n, 2) and weights (n, 2, 2) that also hold the plan's pull towards the panel as it was.
+
+    (1 - pull) times the fingers' own cost plus pull times the squared distance from where the panel's buttons come to
+    lie on the hands, weighted as fingers are on average: a sum of squares, and so again one about a single place.
+    """
+    start = moved_to_hands(buttons, wishes)
+    known = np.isfinite(start[:, 0])
+    if not known.any() or plan.pull == 0.0:
+        return wishes, weights
+    usual = float(np.trace(weights, axis1=1, axis2=2).mean() / 2)
+    own, pull = (1 - plan.pull) * weights[known], plan.pull * usual * np.eye(2)
+    both = own + pull
+    places = np.einsum("nij,nj->ni", own, wishes[known]) + start[known] @ pull
+    wishes, weights = wishes.copy(), weights.copy()
+    wishes[known] = np.linalg.solve(both, places[..., None])[..., 0]
+    weights[known] = both
+    return wishes, weights
 
 
 def _check_equalities(task: _Task, plan: Plan) -> None:

@@ -2,6 +2,9 @@
 
 Two buttons of one finger in the same row share its place side by side: their wishes stand `SIDE_BY_SIDE_MM`
 apart, across the finger's reach, in the order of the plan.
+
+A plan that starts from an existing panel says where its buttons were (`was_mm`, any frame of its own) and how strongly
+they pull to stay so (`pull`).
 """
 
 from __future__ import annotations
@@ -23,6 +26,9 @@ DEFAULT_WEB_MM: Final = 6.0
 """Acrylic and plywood: 5 to 6 mm between holes (common practice, no source)."""
 DEFAULT_EDGE_MM: Final = 10.0
 """From hole to panel edge in wood-based boards (common practice, no source)."""
+
+DEFAULT_PULL: Final = 0.5
+"""Between as the hand rests (0) and as the panel was (1)."""
 
 Finite = Annotated[float, Field(allow_inf_nan=False, ge=-5000, le=5000)]
 Length = Annotated[float, Field(allow_inf_nan=False, gt=0, le=5000)]
@@ -47,6 +53,7 @@ class ButtonWish(_Entry):
     far_mm: Annotated[float, Field(allow_inf_nan=False, gt=0, le=80)] | None = None
     offset_mm: Place = (0.0, 0.0)
     at_mm: Place | None = None
+    was_mm: Place | None = None
 
 
 class Alignment(_Entry):
@@ -69,6 +76,7 @@ class Plan(_Entry):
     name: Annotated[str, Field(min_length=1, max_length=80)]
     hole_mm: Hole = 24.0
     far_mm: Annotated[float, Field(allow_inf_nan=False, gt=0, le=80)] = DEFAULT_FAR_MM
+    pull: Annotated[float, Field(allow_inf_nan=False, ge=0, le=1)] = DEFAULT_PULL
     buttons: Annotated[tuple[ButtonWish, ...], Field(min_length=1, max_length=200)]
     align: tuple[Alignment, ...] = ()
     mirror: tuple[Mirror, ...] = ()
