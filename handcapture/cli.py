@@ -238,6 +238,42 @@ def inspect(photos: tuple[Path, ...], mat_name: str | None, one_handed: bool, as
 
 
 @main.command()
+@click.argument("functions", type=_PATH)
+@click.option("--output", type=_PATH, help="Also write the buttons as the start of a plan (.toml).")
+@_json_option
+def advise(functions: Path, output: Path | None, as_json: bool) -> None:
+    """Advise which finger works which function; the player decides.
+
+    A file tells how often each function is pressed, how fast it must come and with which others; see
+    samples/functions.toml. Every advice comes with its reasons and with what the other fingers would cost.
+
+    \b
+    Example:
+      handcapture advise functions.toml --output plan.toml
+    """
+    from dataclasses import asdict
+
+    from handcapture.documents import plain, write_atomically
+    from handcapture.layout.functions import advise as advice_on
+    from handcapture.layout.functions import describe, load_functions, plan_entries
+
+    if output is not None:
+        _check_output(output, (".toml",), "a plan")
+        _check_not_input(output, (functions,))
+    wanted = load_functions(functions)
+    advice = advice_on(wanted)
+    if output is not None and advice.functions:
+        head = f"name = {json.dumps(wanted.name, ensure_ascii=False)}\n\n"
+        write_atomically(output, (head + plan_entries(advice)).encode())
+    if as_json:
+        _print_json(plain(asdict(advice)))
+    else:
+        click.echo(describe(advice))
+    if not advice.functions:
+        raise InputError("No assignment was found: see the findings above for what stands in the way.")
+
+
+@main.command()
 @click.argument("rest", type=_PATH)
 @click.option("--plan", type=_PATH, required=True, help="The plan (.toml): buttons, fingers, hole sizes.")
 @click.option("--panel", type=_PATH, required=True, help="The panel (.toml): outline, edges, keep-outs.")
