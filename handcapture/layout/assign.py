@@ -50,6 +50,7 @@ _APART_SD_MM: Final = 80.0
 _STARTS: Final = 60
 _CANDIDATES: Final = 10
 _PAIRS: Final = 12
+_TRIED_AGAIN: Final = 3
 _ROUNDS: Final = 40
 _TIE_MM: Final = 1e-9
 
@@ -305,8 +306,10 @@ def _settle(
     motions: Sequence[_Motion | None],
     points: FloatArray,
     allowed: NDArray[np.bool_],
+    *,
+    roughly: bool = False,
 ) -> _Solution:
-    """Alternate matching and moving until neither changes."""
+    """Alternate matching and moving until neither changes, or, roughly, until the matching does not."""
     motions = tuple(motions)
     ends = np.cumsum([0, *(len(hand.places) for hand in hands)])
     before: tuple[int, ...] | None = None
@@ -324,7 +327,7 @@ def _settle(
         ]
         motions = tuple(moved)
         before, (columns, cost) = columns, _match(hands, motions, points, allowed)
-        if columns == before and max(shifts, default=0.0) < 1e-9:
+        if columns == before and (roughly or max(shifts, default=0.0) < 1e-9):
             break
     return _Solution(motions, columns, cost + _unlikely(hands, motions))
 
@@ -359,25 +362,49 @@ def _search(
         _, cost = _match(hands, pair, points, allowed)
         priced.append((cost + _unlikely(hands, pair), number))
     ends: dict[tuple[int, ...], _Solution] = {}
-    for _, number in sorted(priced)[:_PAIRS]:
-        end = _settle(hands, pairs[number], points, allowed)
+
+    def settle(motions: tuple[_Motion | None, ...]) -> None:
+        end = _settle(hands, motions, points, allowed)
         if end.columns not in ends or end.cost < ends[end.columns].cost:
             ends[end.columns] = end
-    return sorted(ends.values(), key=lambda end: (end.cost, end.columns))
+
+    for _, number in sorted(priced)[:_PAIRS]:
+        settle(pairs[number])
+    # A hand with few holes on its contacts is found among what the other hand leaves.
+    for end in sorted(ends.values(), key=_order)[:_TRIED_AGAIN] if len(hands) == 2 else ():
+        for h, hand in enumerate(hands):
+            first = 0 if h else len(hands[0].places)
+            others = range(first, first + len(hands[1 - h].places))
+            taken = frozenset(hole for hole, c in enumerate(end.columns) if c in others)
+            for motion in _alone(hand, points, fixed, taken)[:_TRIED_AGAIN]:
+                settle((end.motions[0], motion) if h else (motion, end.motions[1]))
+    return sorted(ends.values(), key=_order)
 
 
-def _alone(hand: _Hand, points: FloatArray, fixed: Mapping[int, tuple[Side, Finger]]) -> list[_Motion | None]:
+def _order(end: _Solution) -> tuple[float, tuple[int, ...]]:
+    return end.cost, end.columns
+
+
+def _alone(
+    hand: _Hand,
+    points: FloatArray,
+    fixed: Mapping[int, tuple[Side, Finger]],
+    taken: frozenset[int] = frozenset(),
+) -> list[_Motion | None]:
     """Return likely motions for one hand, whatever the other hand does; None (no hole is its) is one of them.
 
-    Each start puts one hole on one contact at one turn. Starts are ranked by how many contacts then find a hole.
+    Each start puts one hole on one contact at one turn. Only contacts count here: further places would reward a
+    hand for gathering the other hand's holes.
     """
     starts: list[tuple[float, int, _Motion]] = []
     own = {hole: finger for hole, (side, finger) in fixed.items() if side == hand.side}
+    told = [k for k, tip in enumerate(hand.tips) if tip.finger in own.values()]
+    hand = replace(hand, places=tuple((k, kind) for k, kind in hand.places if kind == "contact" or k in told))
     pairs = [
         (hole, k)
         for hole in range(len(points))
         for k, tip in enumerate(hand.tips)
-        if (own.get(hole) == tip.finger if own else hole not in fixed)
+        if (own.get(hole) == tip.finger if own else hole not in fixed and hole not in taken)
     ]
     for angle in (math.radians(degrees) for degrees in _START_DEG):
         turned = points @ _turn(angle).T
@@ -389,14 +416,14 @@ def _alone(hand: _Hand, points: FloatArray, fixed: Mapping[int, tuple[Side, Fing
             starts.append((score, len(starts), _Motion(angle, shift)))
     starts.sort(key=lambda start: start[:2])
     free = _allowed([hand], len(points), {hole: (hand.side, finger) for hole, finger in own.items()})
-    for hole in set(fixed) - set(own):
+    for hole in (taken | set(fixed)) - set(own):
         free[hole] = False
     ends: dict[tuple[int, ...], _Solution] = {}
     for _, _, motion in starts[:_STARTS]:
-        end = _settle([hand], [motion], points, free)
+        end = _settle([hand], [motion], points, free, roughly=True)
         if end.columns not in ends or end.cost < ends[end.columns].cost:
             ends[end.columns] = end
-    best = sorted(ends.values(), key=lambda end: (end.cost, end.columns))[:_CANDIDATES]
+    best = sorted(ends.values(), key=_order)[:_CANDIDATES]
     motions: list[_Motion | None] = [end.motions[0] for end in best if end.motions[0] is not None]
     return motions if own else [*motions, None]
 
