@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 import click
 
 from handcapture.errors import HandcaptureError, InputError, PhotoError
+from handcapture.names import FINGERS, SIDES
 from handcapture.version import __version__
 
 if TYPE_CHECKING:
     from handcapture.capture import Capture
     from handcapture.check import TemplateCheck
     from handcapture.layout.model import Layout
+    from handcapture.layout.source import Drawing
     from handcapture.mat.print_scale import PrintScale
     from handcapture.mat.sighting import Sighting
     from handcapture.rest import Rest
@@ -238,6 +240,90 @@ def inspect(photos: tuple[Path, ...], mat_name: str | None, one_handed: bool, as
 
 
 @main.command()
+@click.argument("drawing", type=_PATH)
+@click.option("--rest", type=_PATH, required=True, help="The rest document: whose hands are to work it.")
+@click.option("--output", type=_PATH, required=True, help="The plan (.toml) to write.")
+@click.option("--panel", type=_PATH, help="Also write the panel (.toml), from the drawing's outline.")
+@click.option("--units", type=click.Choice(("mm", "cm", "inch")), help="The drawing's unit, where it does not say.")
+@click.option("--layer", help="Read only this layer of the drawing.")
+@click.option(
+    "--finger",
+    "fingers",
+    type=(str, click.Choice(SIDES), click.Choice(FINGERS)),
+    multiple=True,
+    metavar="HOLE SIDE FINGER",
+    help="Whose hole it is, by its label or its number in the drawing, from 1; may be given several times.",
+)
+@click.option(
+    "--pull", type=click.FloatRange(0, 1), default=0.5, show_default=True, help="0 as the hand rests, 1 as it was."
+)
+@_json_option
+def adopt(
+    drawing: Path,
+    rest: Path,
+    output: Path,
+    panel: Path | None,
+    units: Any,
+    layer: str | None,
+    fingers: tuple[tuple[str, Any, Any], ...],
+    pull: float,
+    as_json: bool,
+) -> None:
+    """Start from a panel that exists: read its holes (.dxf, .svg, .csv) and give each to a finger.
+
+    The plan that is written remembers where the holes were. fit moves them onto each hand and draws them between as
+    they were and as the hand rests; --trade-off of fit shows what each pull costs.
+
+    \b
+    Example:
+      handcapture adopt old.dxf --rest rest.json --output plan.toml --panel panel.toml
+    """
+    from handcapture.documents import write_atomically
+    from handcapture.layout.adopt import adopt as adopt_panel
+    from handcapture.layout.adopt import panel_toml, plan_toml
+    from handcapture.layout.source import read_drawing
+    from handcapture.rest_document import read_rest
+
+    _check_output(output, (".toml",), "a plan")
+    _check_not_input(output, (drawing, rest))
+    if panel is not None:
+        _check_output(panel, (".toml",), "a panel")
+        _check_not_input(panel, (drawing, rest))
+        if panel == output:
+            raise InputError(f"{output} cannot be both the plan and the panel. Name two files.")
+    holes = read_drawing(drawing, units, layer)
+    fixed = {_hole_number(which, holes): (side, finger) for which, side, finger in fingers}
+    found = adopt_panel(holes, read_rest(rest), drawing.stem, fixed, pull)
+    written = [(output, plan_toml(found.plan, [f"Taken from {drawing.name}.", *found.notes]))]
+    if panel is not None:
+        if found.panel is None:
+            raise InputError(f"{drawing} has no outline that could be the panel. Write a panel file yourself.")
+        written.append((panel, panel_toml(found.panel)))
+    for path, text in written:
+        write_atomically(path, text.encode())
+    if as_json:
+        places = [[b.label, b.side, b.finger, b.row] for b in found.plan.buttons]
+        _print_json({"outputs": [str(path) for path, _ in written], "buttons": places, "notes": list(found.notes)})
+        return
+    click.echo(f"{output}: {len(found.plan.buttons)} buttons of {len(holes.holes)} holes in {drawing.name}.")
+    click.echo()
+    click.echo("  hole              finger            row     hole   from the finger")
+    for wish, entry in zip(found.plan.buttons, found.assignment.holes, strict=True):
+        click.echo(
+            f"  {wish.label:16.16s}  {wish.side + ' ' + wish.finger:14s}  {wish.row:5s} {entry.hole.diameter_mm:6.1f}"
+            f"   {entry.distance_mm:5.1f} mm{'   doubtful' if entry.doubtful else ''}"
+        )
+    click.echo()
+    for hand in found.assignment.hands:
+        click.echo(
+            f"  {hand.side} hand: its holes turned by {hand.angle_deg:+.1f}°, then {hand.rms_mm:.1f} mm off its "
+            "fingers (rms)"
+        )
+    for note in found.notes:
+        click.echo(f"  ! {note}")
+
+
+@main.command()
 @click.argument("functions", type=_PATH)
 @click.option("--output", type=_PATH, help="Also write the buttons as the start of a plan (.toml).")
 @_json_option
@@ -278,8 +364,12 @@ def advise(functions: Path, output: Path | None, as_json: bool) -> None:
 @click.option("--plan", type=_PATH, required=True, help="The plan (.toml): buttons, fingers, hole sizes.")
 @click.option("--panel", type=_PATH, required=True, help="The panel (.toml): outline, edges, keep-outs.")
 @click.option("--output", type=_PATH, required=True, help="The layout document (.json) to write.")
+@click.option(
+    "--pull", type=click.FloatRange(0, 1), help="0 as the hand rests, 1 as the panel was. [default: the plan's]"
+)
+@click.option("--trade-off", is_flag=True, help="Also show what each pull costs.")
 @_json_option
-def fit(rest: Path, plan: Path, panel: Path, output: Path, as_json: bool) -> None:
+def fit(rest: Path, plan: Path, panel: Path, output: Path, pull: float | None, trade_off: bool, as_json: bool) -> None:
     """Fit the buttons of a plan to a rest, within a panel.
 
     Every button comes as close to its finger as the panel allows: webs between holes, distance to the edge,
@@ -289,20 +379,39 @@ def fit(rest: Path, plan: Path, panel: Path, output: Path, as_json: bool) -> Non
     Example:
       handcapture fit rest.json --plan plan.toml --panel panel.toml --output layout.json
     """
+    from dataclasses import asdict
+
+    from handcapture.documents import plain
     from handcapture.layout.document import layout_document, write_layout
-    from handcapture.layout.fit import fit_layout
+    from handcapture.layout.fit import fit_layout, trade_off_curve
     from handcapture.layout.plan import load_panel, load_plan
     from handcapture.rest_document import read_rest
 
     _check_output(output, (".json",), "a layout")
     _check_not_input(output, (rest, plan, panel))
     plate, origin = load_panel(panel)
-    layout = fit_layout(read_rest(rest), load_plan(plan), plate, origin)
+    hands, wanted = read_rest(rest), load_plan(plan)
+    if pull is not None:
+        wanted = wanted.model_copy(update={"pull": pull})
+    layout = fit_layout(hands, wanted, plate, origin)
+    curve = trade_off_curve(hands, wanted, plate, origin) if trade_off else ()
     write_layout(output, layout)
     if as_json:
-        _print_json({"output": str(output), "layout": layout_document(layout)})
+        document: dict[str, Any] = {"output": str(output), "layout": layout_document(layout)}
+        if trade_off:
+            document["trade_off"] = [plain(asdict(point)) for point in curve]
+        _print_json(document)
         return
     _print_layout(layout, output)
+    if curve:
+        click.echo()
+        click.echo("  pull   from the fingers (rms, worst)   from the panel as it was (rms, worst)   lands within")
+    for point in curve:
+        click.echo(
+            f"  {point.pull:4.1f}       {point.fingers_rms_mm:5.1f} {point.fingers_worst_mm:5.1f} mm"
+            f"                     {point.start_rms_mm:5.1f} {point.start_worst_mm:5.1f} mm"
+            f"                   {100 * point.least_landing:4.0f} %"
+        )
 
 
 @main.command()
@@ -773,6 +882,19 @@ def _write_check_overlays(
         view = TemplateView(result.sighting)
         drawn = draw_overlay(picture, view, on_template(result), placed, moves_mm=moves)
         write_atomically(folder / f"{number:02d}_{path.stem}.jpg", drawn)
+
+
+def _hole_number(which: str, drawing: Drawing) -> int:
+    """Return the place in the drawing of a hole named by its label or by its number from 1."""
+    labelled = [k for k, hole in enumerate(drawing.holes) if hole.label == which]
+    if len(labelled) == 1:
+        return labelled[0]
+    if not labelled and which.isdecimal() and 1 <= int(which) <= len(drawing.holes):
+        return int(which) - 1
+    what = "is the label of several holes" if labelled else "is no hole's label"
+    raise InputError(
+        f"--finger {which}: this {what}. Give the hole's number, 1 to {len(drawing.holes)}, as it is drawn."
+    )
 
 
 def _print_cautions() -> None:

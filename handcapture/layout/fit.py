@@ -120,6 +120,51 @@ def fit_layout(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | No
     return replace(layout, findings=check_layout(layout, rest))
 
 
+@dataclass(frozen=True)
+class TradeOff:
+    """What one pull gives: distances of the buttons from their fingers' wishes and from the panel as it was, mm.
+
+    `least_landing` is the landing probability of the button that does worst.
+    """
+
+    pull: float
+    fingers_rms_mm: float
+    fingers_worst_mm: float
+    start_rms_mm: float
+    start_worst_mm: float
+    least_landing: float
+
+
+def trade_off_curve(
+    rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None = None, steps: int = 11
+) -> tuple[TradeOff, ...]:
+    """Fit the plan with pulls from 0 to 1. InputError when the plan does not start from an existing panel."""
+    started = [k for k, button in enumerate(plan.buttons) if button.was_mm is not None]
+    if not started:
+        raise InputError(
+            "The plan does not start from an existing panel (no button has was_mm), so there is nothing to trade off. "
+            "Make a plan of the panel with handcapture adopt."
+        )
+    curve = []
+    for pull in np.linspace(0.0, 1.0, steps):
+        layout = fit_layout(rest, plan.model_copy(update={"pull": float(pull)}), panel, panel_origin_mm)
+        wishes = np.array([button.wish_mm for button in layout.buttons])
+        places = np.array([button.centre_mm for button in layout.buttons])
+        start = moved_to_hands(plan.buttons, wishes)[started]
+        off, changed = np.linalg.norm(places - wishes, axis=1), np.linalg.norm(places[started] - start, axis=1)
+        curve.append(
+            TradeOff(
+                pull=round(float(pull), 3),
+                fingers_rms_mm=float(np.sqrt((off**2).mean())),
+                fingers_worst_mm=float(off.max()),
+                start_rms_mm=float(np.sqrt((changed**2).mean())),
+                start_worst_mm=float(changed.max()),
+                least_landing=min(button.landing_probability or 0.0 for button in layout.buttons),
+            )
+        )
+    return tuple(curve)
+
+
 def _refuse_small_panel(task: _Task) -> None:
     """Refuse a panel that falls short of the hands by more than a hole: no finger would find its button."""
     panel = task.panel

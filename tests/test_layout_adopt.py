@@ -1,0 +1,129 @@
+"""From an existing panel's drawing to a plan, and back to the same panel on the same hands."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from helpers_layout import workshop_layout
+from helpers_rest import contact, posture, source
+
+from handcapture.cli import main
+from handcapture.drawings.dxf import layout_dxf
+from handcapture.drawings.svg import layout_svg
+from handcapture.errors import InputError
+from handcapture.layout.adopt import adopt, panel_toml, plan_toml
+from handcapture.layout.fit import fit_layout
+from handcapture.layout.plan import load_panel, load_plan
+from handcapture.layout.source import Drawing, Hole, read_drawing
+from handcapture.rest import Placement, Rest, pool
+from handcapture.rest_document import write_rest
+
+LAYOUT = workshop_layout()
+
+
+def rest_of() -> Rest:
+    """Hands whose fingers come down on the layout's buttons."""
+    origin = LAYOUT.panel_origin_mm
+    contacts = tuple(contact(b.side, b.finger, np.add(b.centre_mm, origin)) for b in LAYOUT.buttons)
+    return pool([Placement(contacts, (posture("left"), posture("right")), (source(1),))])
+
+
+def drawing_of(folder: Path, ending: str = ".dxf") -> Path:
+    path = folder / f"old{ending}"
+    path.write_bytes(layout_dxf(LAYOUT) if ending == ".dxf" else layout_svg(LAYOUT))
+    return path
+
+
+@pytest.mark.parametrize("ending", [".dxf", ".svg"])
+def test_an_own_drawing_comes_back_as_the_panel_it_was(tmp_path: Path, ending: str) -> None:
+    found = adopt(read_drawing(drawing_of(tmp_path, ending)), rest_of(), "old", pull=1.0)
+    assert {(b.side, b.finger) for b in found.plan.buttons} == {(b.side, b.finger) for b in LAYOUT.buttons}
+    assert found.panel is not None
+    assert (found.panel.width_mm, found.panel.height_mm) == pytest.approx((320.0, 150.0), abs=1e-3)
+    assert found.panel.corner_radius_mm == pytest.approx(12.0, abs=0.05)
+    files = {"plan.toml": plan_toml(found.plan, ["a note"]), "panel.toml": panel_toml(found.panel)}
+    for name, text in files.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    plan = load_plan(tmp_path / "plan.toml")
+    assert plan == found.plan
+    panel, _ = load_panel(tmp_path / "panel.toml")
+    fitted = fit_layout(rest_of(), plan, replace(panel, edge_mm=5.0, web_mm=4.0))
+    places = {(b.side, b.finger): np.add(b.centre_mm, fitted.panel_origin_mm) for b in fitted.buttons}
+    for button in LAYOUT.buttons:
+        expected = np.add(button.centre_mm, LAYOUT.panel_origin_mm)
+        np.testing.assert_allclose(places[button.side, button.finger], expected, atol=2e-3)
+
+
+def test_labels_of_the_drawing_are_kept_and_others_are_made() -> None:
+    holes = [Hole((b.centre_mm[0], b.centre_mm[1]), b.hole_mm, b.label) for b in LAYOUT.buttons]
+    holes[3], holes[4] = replace(holes[3], label=None), replace(holes[4], label=holes[5].label)
+    plan = adopt(Drawing(tuple(holes), None, ()), rest_of(), "old").plan
+    assert len({b.label for b in plan.buttons}) == len(plan.buttons)
+    assert plan.buttons[0].label == LAYOUT.buttons[0].label
+    assert plan.buttons[3].label == "left index"
+    assert plan.buttons[4].label == "left thumb"
+
+
+def test_an_outline_that_is_no_rectangle_is_told() -> None:
+    turns = np.linspace(0, 2 * math.pi, 200, endpoint=False)
+    oval = tuple((160 + 160 * math.cos(t), 75 + 75 * math.sin(t)) for t in turns)
+    holes = tuple(Hole((b.centre_mm[0], b.centre_mm[1]), b.hole_mm) for b in LAYOUT.buttons)
+    found = adopt(Drawing(holes, oval, ()), rest_of(), "oval")
+    assert any("bounding box" in note for note in found.notes)
+
+
+def test_nothing_within_reach_is_refused() -> None:
+    drawing = Drawing((Hole((0.0, 0.0), 24.0), Hole((4000.0, 4000.0), 24.0)), None, ())
+    found = adopt(drawing, rest_of(), "far apart")
+    assert len(found.plan.buttons) <= 1 or len(found.assignment.unassigned) > 0
+    with pytest.raises(InputError):
+        adopt(Drawing((), None, ()), rest_of(), "nothing")
+
+
+def test_the_command(tmp_path: Path) -> None:
+    rest, plan, panel = tmp_path / "rest.json", tmp_path / "plan.toml", tmp_path / "panel.toml"
+    write_rest(rest, rest_of())
+    drawing = drawing_of(tmp_path)
+    run = CliRunner().invoke(
+        main,
+        ["adopt", str(drawing), "--rest", str(rest), "--output", str(plan), "--panel", str(panel), "--pull", "0.3"],
+    )
+    assert run.exit_code == 0, run.output
+    assert "10 buttons of 10 holes" in run.output
+    assert load_plan(plan).pull == pytest.approx(0.3)
+    layout = tmp_path / "layout.json"
+    run = CliRunner().invoke(
+        main, ["fit", str(rest), "--plan", str(plan), "--panel", str(panel), "--output", str(layout), "--trade-off"]
+    )
+    assert run.exit_code == 0, run.output
+    assert "from the panel as it was" in run.output
+    free = ["fit", str(rest), "--plan", str(plan), "--panel", str(panel), "--output", str(layout)]
+    plan.write_text("\n".join(line for line in plan.read_text().splitlines() if not line.startswith("was_mm")))
+    run = CliRunner().invoke(main, [*free, "--trade-off"])
+    assert run.exit_code == 2
+    assert "adopt" in run.output
+
+
+@pytest.mark.parametrize(
+    ("options", "text"),
+    [
+        (["--finger", "Nobody", "left", "thumb"], "no hole's label"),
+        (["--finger", "99", "left", "thumb"], "no hole's label"),
+        (["--layer", "nowhere"], "nowhere"),
+    ],
+)
+def test_the_command_refuses(tmp_path: Path, options: list[str], text: str) -> None:
+    rest, plan = tmp_path / "rest.json", tmp_path / "plan.toml"
+    write_rest(rest, rest_of())
+    plan.write_text("kept")
+    run = CliRunner().invoke(
+        main, ["adopt", str(drawing_of(tmp_path)), "--rest", str(rest), "--output", str(plan), *options]
+    )
+    assert run.exit_code == 2
+    assert text in run.output
+    assert plan.read_text() == "kept"
