@@ -51,7 +51,7 @@ class Roll:
         arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(t), np.diff(self.profile(t))))])
         arc -= np.interp(0.0, t, arc)
         at = self.along(points_mm)
-        return points_mm + (np.interp(at, t, arc) - at)[:, None] * self.direction
+        return np.asarray(points_mm + (np.interp(at, t, arc) - at)[:, None] * self.direction, dtype=np.float64)
 
 
 def arch(rise_mm: float, half_mm: float) -> Callable[[FloatArray], FloatArray]:
@@ -188,12 +188,12 @@ def test_a_corner_that_stands_up_gets_no_surface() -> None:
 def test_the_covariance_holds() -> None:
     """Arches drawn at random (invented), what priors speak of from the priors; 2 degrees of freedom per point.
 
-    Lens and focal length of 10 photos: the root mean square of their errors over the stated deviations is within
-    0.55 and 1.45 or so by chance alone.
+    Lens and focal length of 16 photos: the root mean square of their errors over the stated deviations is within
+    0.65 and 1.4 or so by chance alone. One arch in ten is followed less well and dominates the mean over its points.
     """
     rng = np.random.default_rng(5)
     squares, camera_off = [], []
-    for seed in range(10):
+    for seed in range(16):
         length, rise, phase = rng.uniform(380, 560), rng.uniform(3, 6.5), rng.uniform(-0.3, 0.3)
         roll = Roll(lambda t, r=rise, n=length, f=phase: r * np.cos(np.pi * t / n + f), rng.uniform(0, 180))  # type: ignore[misc]
         camera = camera_over(
