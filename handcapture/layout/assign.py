@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,7 @@ from handcapture.rest import Fingertip, Rest
 
 FloatArray = NDArray[np.float64]
 Place = Literal["contact", "far", "beside", "around"]
+PLACES: Final[tuple[Place, ...]] = get_args(Place)
 
 GATE_MM: Final = 45.0
 """A hole farther than this from every contact, its hand moved to the panel, is no finger's."""
@@ -239,16 +240,16 @@ def _costs(hand: _Hand, motion: _Motion | None, points: FloatArray) -> FloatArra
     distance = np.hypot(off[..., 0], off[..., 1])
     along = np.einsum("nkd,kd->nk", off, hand.reaches)
     across = off[..., 1] * hand.reaches[:, 0] - off[..., 0] * hand.reaches[:, 1]
-    kinds: dict[Place, FloatArray] = {
-        "contact": _price(distance),
+    at_contact = _price(distance)
+    prices: dict[Place, FloatArray] = {
+        "contact": at_contact,
         # How far the second row stands off differs from panel to panel and finger to finger; across it does not.
         "far": _FAR_PRICE + _price(np.hypot(0.7 * (along - motion.far_mm), across)),
         "beside": _FAR_PRICE + _price(distance - SIDE_BY_SIDE_MM),
-        "around": _AROUND_PRICE + 0.5 * _price(distance),
+        "around": _AROUND_PRICE + 0.5 * at_contact,
     }
-    costs = np.column_stack([kinds[kind][:, k] for k, kind in hand.places])
-    reached = np.column_stack([distance[:, k] <= GATE_MM for k, _ in hand.places])
-    return np.where(reached, costs, _FORBIDDEN)
+    costs = np.stack([np.where(distance <= GATE_MM, prices[kind], _FORBIDDEN) for kind in PLACES])
+    return np.asarray(costs[[PLACES.index(kind) for _, kind in hand.places], :, [k for k, _ in hand.places]].T)
 
 
 def _match(

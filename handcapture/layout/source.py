@@ -38,7 +38,7 @@ _SAME_MM: Final = 0.01
 _CONCENTRIC_MM: Final = 0.1
 _NEARLY_ROUND: Final = 0.05
 _CUT: Final = "cut"
-"""The layer of the drawings written here that holds what is cut; where there is one, only it is read."""
+"""The layer of the drawings written here that holds what is cut; where it holds circles, only it is read."""
 _USUAL_MM: Final = (10.0, 60.0)
 """Holes of push buttons measure about this much (common practice, no source); only used to advise on the unit."""
 _DIAMETER_TEXT = re.compile(r"^[ØøΦ⌀∅]\s*\d+([.,]\d+)?\s*(mm|cm|in|\")?$")
@@ -134,12 +134,12 @@ def _compose(raw: Raw, layer: str | None) -> Drawing:
 
 
 def _of_layer(raw: Raw, layer: str | None) -> Raw:
-    """Return only the shapes of the asked layer; unasked, those of a layer called CUT if there is one."""
+    """Return only the shapes of the asked layer; unasked, those of a layer called CUT if it holds circles."""
     names = {circle.layer for circle in raw.circles} | {curve.layer for curve in raw.curves}
     parts = {name: {part.casefold() for part in name.split("\n")} for name in names}
     wanted = layer
     if wanted is None:
-        if not any(_CUT in of for of in parts.values()):
+        if not any(_CUT in parts[circle.layer] for circle in raw.circles):
             return raw
         wanted = _CUT
     kept = {name for name, of in parts.items() if wanted.casefold() in of}

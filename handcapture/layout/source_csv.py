@@ -71,7 +71,7 @@ def _read(text: str, units: Units | None) -> Raw:
         if column.role in by_role:
             raise DocumentError(f", line 1: two columns could be the {column.role}. Leave one of them out.")
         by_role[column.role] = number, column
-    raw = Raw(unit="units")
+    raw = Raw(y_up=by_role["y"][1].edge != "top")
     stated = {column.unit for column in columns.values() if column.unit and column.role != "label"}
     if units is not None and stated and stated != {units}:
         raise DocumentError(f", line 1: the header says {' and '.join(sorted(stated))}, but {units} was asked for.")

@@ -37,7 +37,17 @@ _DEEPEST: Final = 16
 _LEVEL: Final = 1e-6
 _ROUND: Final = 1e-9
 _UNIT_NAMES: Final = {1: "inch", 2: "foot", 4: "mm", 5: "cm", 6: "m"}
-_BAD_FILE = (ValueError, KeyError, IndexError, TypeError, AttributeError, ArithmeticError, RecursionError, OSError)
+# What ezdxf lets through on damaged files, its own assertions among them.
+_BAD_FILE = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    LookupError,
+    OSError,
+    RecursionError,
+    TypeError,
+    ValueError,
+)
 
 
 def read_dxf(path: Path, units: Units | None) -> Raw:

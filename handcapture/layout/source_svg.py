@@ -519,10 +519,10 @@ class _Walker:
             corners = [segment.start, segment.control1, segment.control2, segment.end]
         bends = np.diff(np.array([(p.x, p.y) for p in corners]), 2, axis=0)
         degree = len(corners) - 1
-        bend = float(np.hypot(*bends.T).max()) * scale
-        if not math.isfinite(bend):
+        bend = float(np.hypot(*bends.T).max()) * scale / FLATNESS_MM
+        if not math.isfinite(degree * bend):
             raise DocumentError(f"{node.where()} has a coordinate that is not a number. Mend or delete it.")
-        return int(min(max(8, math.ceil(math.sqrt(degree * (degree - 1) / 8 * bend / FLATNESS_MM))), _MOST_CHORDS))
+        return int(min(max(8, math.ceil(math.sqrt(degree * (degree - 1) / 8 * bend))), _MOST_CHORDS))
 
     def curve(self, points: FloatArray, straight: NDArray[np.bool_], node: _Node, state: _State) -> None:
         if len(points):
