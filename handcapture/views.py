@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.camera import PARAMETERS, Camera, at_height_covariance, at_height_derivatives, projection_derivatives
+from handcapture.camera import PARAMETERS, Camera, at_height_derivatives, projection_derivatives
 from handcapture.capture import Capture
 from handcapture.errors import InputError, PhotoError
 from handcapture.hands.fingertips import CONTACT_RAY_HEIGHT_MM
@@ -136,14 +136,20 @@ def _require_still(captures: Sequence[Capture]) -> None:
 def _own_covariance(sighting: Sighting, contact: Contact) -> FloatArray:
     """Return what the fingertip's own model contributes: without camera and print scale, which are shared."""
     pixel = _pixel(sighting, contact)
-    camera = at_height_covariance(sighting.camera, sighting.parameter_covariance, pixel, CONTACT_RAY_HEIGHT_MM)[0]
+    camera = sighting.above_paper_covariance(pixel, CONTACT_RAY_HEIGHT_MM)[0]
     own = contact.covariance_mm2 - camera - sighting.scale_covariance(contact.contact_mm[None])[0]
     values, vectors = np.linalg.eigh((own + own.T) / 2)
     return np.asarray((vectors * np.maximum(values, 0.02)) @ vectors.T, dtype=np.float64)
 
 
+def _height(sighting: Sighting, place_mm: FloatArray) -> float:
+    """Return how high above z = 0 the named point of a fingertip on `place_mm` is taken to be."""
+    paper = 0.0 if sighting.surface is None else float(sighting.surface.height_mm(place_mm[None])[0])
+    return CONTACT_RAY_HEIGHT_MM + paper
+
+
 def _pixel(sighting: Sighting, contact: Contact) -> FloatArray:
-    return sighting.camera.project(np.append(contact.contact_mm, CONTACT_RAY_HEIGHT_MM)[None])
+    return sighting.camera.project(np.append(contact.contact_mm, _height(sighting, contact.contact_mm))[None])
 
 
 def _sights(captures: Sequence[Capture], keys: Sequence[tuple[Side, Finger]]) -> list[list[_Sight]]:
@@ -205,6 +211,10 @@ class _Problem:
     def __init__(self, sightings: Sequence[Sighting], sights: Sequence[Sequence[_Sight]]) -> None:
         self.sightings, self.tips = sightings, sights
         self.sights = [sight for of_tip in sights for sight in of_tip]
+        # Each photo's paper is held as it was found; where a fingertip lies it is as high as they say on average.
+        self.heights = np.array(
+            [np.mean([_height(sightings[s.view], s.contact.contact_mm) for s in of_tip]) for of_tip in sights]
+        )
         self.priors = [Prior.of(s.size_px, s.focal_prior_px, s.focal_prior_relative_sd) for s in sightings]
         self.sheets = len(sightings[0].sheets)
         self.first_pose = len(PARAMETERS) * len(sightings)
@@ -214,7 +224,7 @@ class _Problem:
         """Return the unknowns as the photos, each on its own, have them."""
         poses = np.mean([s.poses[1:] for s in self.sightings], axis=0)
         feet = [np.mean([sight.contact.contact_mm for sight in of_tip], axis=0) for of_tip in self.tips]
-        tips = [np.append(foot, CONTACT_RAY_HEIGHT_MM) for foot in feet]
+        tips = [np.append(foot, height) for foot, height in zip(feet, self.heights, strict=True)]
         return np.concatenate([*(s.camera.parameters() for s in self.sightings), poses.ravel(), *tips])
 
     def _split(self, vector: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -226,14 +236,13 @@ class _Problem:
         cameras, poses, tips = self._split(vector)
         parts = []
         for camera, sighting, prior in zip(cameras, self.sightings, self.priors, strict=True):
-            placed = sighting.marks.place(poses, sighting.sheets[0].print_scale)
-            pixels, _, _ = projection_derivatives(camera, np.column_stack([placed, np.zeros(len(placed))]))
+            pixels, _, _ = projection_derivatives(camera, sighting.place_marks(poses))
             parts.append(((sighting.marks.pixels - pixels) / sighting.mark_noise_px[:, None]).ravel())
             parts.append((camera[:4] - prior.mean) / prior.sd)
         for sight in self.sights:
             at = Camera.from_parameters(cameras[sight.view]).at_height(sight.pixel[None], tips[sight.tip, 2])[0]
             parts.append(sight.whiten @ (at - tips[sight.tip, :2]))
-        parts.append((tips[:, 2] - CONTACT_RAY_HEIGHT_MM) / HEIGHT_SD_MM)
+        parts.append((tips[:, 2] - self.heights) / HEIGHT_SD_MM)
         return np.concatenate(parts)
 
     def jacobian(self, vector: FloatArray) -> csr_array[np.float64]:
@@ -255,7 +264,7 @@ class _Problem:
         known = len(PARAMETERS)
         for v, (camera, sighting, prior) in enumerate(zip(cameras, self.sightings, self.priors, strict=True)):
             marks = sighting.marks
-            placed = marks.place(poses, sighting.sheets[0].print_scale)
+            placed = sighting.place_marks(poses)
             by_camera, _, by_poses = mark_derivatives(marks, camera, poses, placed)
             weight = -1 / np.repeat(sighting.mark_noise_px, 2)[:, None]
             put(by_camera.reshape(-1, known) * weight, v * known)
