@@ -725,3 +725,71 @@ def test_other_endings_and_missing_files(tmp_path):
         read_drawing(tmp_path / "none.dxf")
     with pytest.raises(InputError, match="unit 'yard'"):
         read_drawing(tmp_path / "none.dxf", units="yard")
+
+
+# --- readers against one another ------------------------------------------------------------------------------
+
+
+def test_svg_agrees_with_the_library_of_svgelements(tmp_path):
+    """svgelements resolves page, groups, copies and inner pages with code of its own; both must agree."""
+    from svgelements import SVG, Circle
+
+    body = """
+    <defs><g id="pair"><circle cx="0" cy="0" r="6"/><circle cx="30" cy="2" r="6"/></g></defs>
+    <g transform="translate(20 30) rotate(17)"><use href="#pair" x="4" y="5"/>
+      <g transform="matrix(0.8 0.6 -0.6 0.8 25 -10) scale(1.3)"><use href="#pair" x="40"/></g></g>
+    <g transform="rotate(-8 100 50)"><circle cx="1.5in" cy="10mm" r="4mm"/></g>
+    <g transform="scale(-1 1)"><circle cx="-170" cy="20" r="9"/></g>
+    """
+    head = 'width="300mm" height="120mm" viewBox="-10 -20 250 100" preserveAspectRatio="xMaxYMin meet"'
+    content = svg(body, head)
+    drawing = read(tmp_path, "svg", content)
+    found = SVG.parse(io.StringIO(content), ppi=96, reify=True).elements(lambda e: isinstance(e, Circle))
+    boxes = [np.array(circle.bbox(with_stroke=False), dtype=float) * 25.4 / 96 for circle in found]
+    wanted = [(*((box[:2] + box[2:]) / 2), box[2] - box[0]) for box in boxes]
+    assert len(wanted) == 6
+    # Its millimetre is rounded to seven digits, 1.5e-4 mm over the width of the page.
+    order = np.lexsort(np.round(holes(drawing), 3).T)
+    places = np.array(wanted, dtype=float)
+    places[:, :2] -= (places[:, :2] - places[:, 2:] / 2).min(axis=0)
+    np.testing.assert_allclose(holes(drawing)[order], places[np.lexsort(np.round(places, 3).T)], atol=5e-4)
+
+
+def test_dxf_extents_agree_with_ezdxf(tmp_path):
+    from ezdxf import bbox
+
+    document, space = new_dxf()
+    space.add_circle((50, 30), 12)
+    space.add_spline([(0, 0), (60, -20), (120, 10), (110, 80), (-10, 70), (0, 0)])
+    outline = np.array(read(tmp_path, "dxf", dxf_bytes(document)).outline)
+    size = bbox.extents(space, fast=False).size
+    np.testing.assert_allclose(outline.max(axis=0), (size.x, size.y), atol=0.02)
+
+
+def test_damage_that_once_broke_the_readers(tmp_path):
+    for content in (
+        svg('<path d="M1 2 C 3 4 1e308 6 7 8"/>'),
+        svg('<path d="M1 2 Q 1e308 -1e308 7 8"/>'),
+        svg('<path d="M1 2 A 1e308 5 10 1 0 20 20"/>'),
+        svg('<text x="1e999" y="5">a</text>'),
+    ):
+        with pytest.raises(DocumentError):
+            read(tmp_path, "svg", content)
+    # A name of a layout without a text: ezdxf's own audit stops with an assertion.
+    data = dxf_bytes(new_dxf()[0]).replace(b"AcDbLayout", b"AcDbNo", 1)
+    with pytest.raises(DocumentError):
+        read(tmp_path, "dxf", data)
+
+
+def test_reading_twenty_thousand_lines_stays_quick(tmp_path):
+    import time
+
+    document, space = new_dxf()
+    space.add_circle((0, 0), 12)
+    for k in range(10_000):
+        space.add_line((k % 100, k // 100), (k % 100 + 0.5, k // 100), dxfattribs={"layer": "HATCH"})
+        space.add_line((-k / 10, -5), (-k / 10 - 0.1, -5))  # a chain, drawn backwards
+    data = dxf_bytes(document)
+    start = time.process_time()
+    assert len(read(tmp_path, "dxf", data).holes) == 1
+    assert time.process_time() - start < 30

@@ -29,8 +29,8 @@ ROUND_MM: Final = 0.02
 OVAL: Final = "Ovals (ellipses, stretched circles) are no round holes and were left out"
 LARGEST_FILE_BYTES: Final = 20_000_000
 LARGEST_MM: Final = 5000.0
-MOST_SHAPES: Final = 200_000
-MOST_POINTS: Final = 4_000_000
+MOST_SHAPES: Final = 100_000
+MOST_POINTS: Final = 2_000_000
 _MOST_CHORDS: Final = 20_000
 _PLACES_SHOWN: Final = 3
 

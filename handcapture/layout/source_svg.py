@@ -517,7 +517,8 @@ class _Walker:
         corners = [segment.start, segment.control, segment.end] if isinstance(segment, svg.QuadraticBezier) else None
         if corners is None:
             corners = [segment.start, segment.control1, segment.control2, segment.end]
-        bends = np.diff(np.array([(p.x, p.y) for p in corners]), 2, axis=0)
+        with np.errstate(over="ignore", invalid="ignore"):
+            bends = np.diff(np.array([(p.x, p.y) for p in corners]), 2, axis=0)
         degree = len(corners) - 1
         bend = float(np.hypot(*bends.T).max()) * scale / FLATNESS_MM
         if not math.isfinite(degree * bend):
@@ -547,8 +548,9 @@ class _Walker:
         anchor = first.get("text-anchor") or node.get("text-anchor") or "start"
         width = 0.85 * text_width(" ".join(content.split()), 0.72 * size) / max(len(spans), 1)
         middle_x = x + {"middle": 0.0, "end": -0.5}.get(anchor, 0.5) * width
-        centre = state.matrix @ (middle_x, (y + y_last) / 2 - 0.36 * size, 1.0)
-        start = state.matrix @ (x, y, 1.0)
+        with np.errstate(over="ignore", invalid="ignore"):
+            centre = state.matrix @ (middle_x, (y + y_last) / 2 - 0.36 * size, 1.0)
+            start = state.matrix @ (x, y, 1.0)
         self.raw.add_caption(content, (float(centre[0]), float(centre[1])), (float(start[0]), float(start[1])))
 
     def first(self, node: _Node, name: str, default: float) -> float:
