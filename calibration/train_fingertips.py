@@ -5,12 +5,12 @@
     python calibration/train_fingertips.py swapped tips.npz     # the same with the halves changed round: writes
                                                                 # calibration/models, for the benches only
 
-Training needs PyTorch and onnx (pip install torch onnx); the program itself does not. The split is by hand
-shape:
+Training needs PyTorch and onnx (pip install torch onnx); the program itself does not. The split is by hand shape:
 no shape that serves for training appears in the report (calibration/accuracy.py).
 
-The uncertainty is calibrated inside the fitting half: each of its shapes is left out once, a network trained
-on the others, and the stated deviations scaled until 95 % regions hold 95 % of the left-out truths.
+The uncertainty is calibrated inside the fitting half: each of its shapes is left out once, a network trained on the
+others, and the deviations that it states are mapped to those that explain the left-out truths best, thumbs and
+fingers apart; then scaled until 95 % regions hold 95 % of them.
 """
 
 from __future__ import annotations
@@ -20,19 +20,37 @@ import sys
 from pathlib import Path
 
 import numpy as np
+from scipy.optimize import minimize
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from split import FITTING_SHAPES, REPORTING_SHAPES
 
-from handcapture.hands.fingertips import STRIP_COLUMNS, STRIP_HALF_WIDTH, STRIP_ROWS, STRIP_SPAN
+from handcapture.hands.fingertips import (
+    STRIP_COLUMNS,
+    STRIP_HALF_WIDTH,
+    STRIP_ROWS,
+    STRIP_SHRINK,
+    STRIP_SPAN,
+    features_of,
+)
 from handcapture.hands.outline import TIP_VIEW_MM
 
 MODELS = Path(__file__).resolve().parent.parent / "handcapture" / "hands" / "models"
 SWAPPED_MODELS = Path(__file__).resolve().parent / "models"
-EPOCHS = 800
-ENSEMBLE = 3
+TRAINING_MATS = ("a3", "a4-pair", "tabloid")
+EPOCHS = 600
+ENSEMBLE, LEFT_OUT_ENSEMBLE = 6, 2
+LONGER_SD = 0.1
+"""Every other member of the ensemble is trained on fingers stretched by so much: they rely less on length, which tells
+flat fingers from arched ones but also one hand shape from another."""
 CHI2_95 = 5.991
+OWN, FIRST_FINGER = 18, 13
+"""Of the features the finger's own come first, the last five of which say which finger it is."""
+LENGTHS = [3, 4, 5, 8, *(OWN + 5 * finger + k for finger in range(5) for k in range(3))]
+"""Features that grow with the length of the hand's fingers."""
+TAIL = 4.0
+"""Degrees of freedom of the Student distribution by which misses are judged when deviations are mapped."""
 FLAT_WEIGHT = 4.0
 """Flat fingers are few among the scenes; each is drawn this much more often than the others."""
 
@@ -57,7 +75,7 @@ def collect(target: Path) -> None:
             rows.setdefault(name, []).append(value)
 
     with HandNetwork() as network:
-        for scene in composed_photos(("a3", "a4-pair")):
+        for scene in composed_photos(TRAINING_MATS):
             photo = read_photo(scene.photo)
             sighting = sight(photo)
             small = shrink(photo, sighting, WORKING_PX_PER_MM)
@@ -65,7 +83,8 @@ def collect(target: Path) -> None:
             paper = learn_paper(small, sighting, hands)
             for hand in hands:
                 tint = learn_skin_tint(photo.pixels_bgr, sighting, paper, hand)
-                for tip in gather(photo.pixels_bgr, sighting, paper, tint, hand):
+                evidence = gather(photo.pixels_bgr, sighting, paper, tint, hand)
+                for tip, features in zip(evidence, features_of(evidence), strict=True):
                     truth = scene.truth["hands"][hand.side]["fingers"][FINGERS[tip.finger_index]]
                     contact = np.r_[truth["contact_mat_mm"], CONTACT_RAY_HEIGHT_MM]
                     pixel = sighting.camera.project(contact[None])
@@ -75,7 +94,7 @@ def collect(target: Path) -> None:
                         tint=tip.view.tint.astype(np.float16),
                         target_mm=tip.view.view.from_mat(sighting.camera.at_height(pixel, TIP_HEIGHT_MM))[0],
                         outline=[outline.x_mm, outline.y_mm, outline.angle_rad, outline.half_breadth_mm],
-                        features=tip.features,
+                        features=features,
                         side=1.0 if hand.side == "right" else -1.0,
                         visible=truth["visible"],
                         pitch_deg=truth["distal_pitch_deg"],
@@ -97,6 +116,7 @@ def train(source: Path, shapes: frozenset[str] = FITTING_SHAPES, folder: Path = 
     planes = torch.tensor(np.stack([data["brightness"], data["tint"]], 1).astype(np.float32))
     planes[:, 0].clamp_(-5.0, 1.0)
     planes[:, 1].clamp_(-0.5, 2.0)
+    planes = functional.avg_pool2d(planes, STRIP_SHRINK)
     target = torch.tensor(data["target_mm"], dtype=torch.float32)
     outline = torch.tensor(data["outline"], dtype=torch.float32)
     side = torch.tensor(data["side"], dtype=torch.float32)
@@ -110,14 +130,22 @@ def train(source: Path, shapes: frozenset[str] = FITTING_SHAPES, folder: Path = 
         indexing="ij",
     )
 
-    def strips(index: torch.Tensor, placed: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
-        """As fingertips.strip_of, for many tips and shifted outlines at once; and the target in breadths."""
+    def strips(
+        index: torch.Tensor, placed: torch.Tensor, longer: torch.Tensor | None = None
+    ) -> tuple[torch.Tensor, torch.Tensor]:
+        """As fingertips.strip_of, for many tips and shifted outlines at once; and the target in breadths.
+
+        `longer` (N,) makes fingers longer by this factor, as other hands have them.
+        """
+        if longer is None:
+            longer = torch.ones(len(index))
+        back = behind[None] / longer[:, None, None]
         end, angle, breadth = placed[:, :2], placed[:, 2], 2 * placed[:, 3]
         forward = torch.stack([torch.sin(angle), -torch.cos(angle)], 1)
         across = torch.stack([torch.cos(angle), torch.sin(angle)], 1) * side[index, None]
         places = (
             end[:, None, None]
-            - forward[:, None, None] * (behind[None] * breadth[:, None, None])[..., None]
+            - forward[:, None, None] * (back * breadth[:, None, None])[..., None]
             + across[:, None, None] * (beside[None] * breadth[:, None, None])[..., None]
         )
         grid = torch.stack([places[..., 0] / TIP_VIEW_MM[0], places[..., 1] / TIP_VIEW_MM[1]], -1) * 2 - 1
@@ -125,7 +153,8 @@ def train(source: Path, shapes: frozenset[str] = FITTING_SHAPES, folder: Path = 
         middle = seen[:, :1, 14:40, 10:18].mean((2, 3), keepdim=True)
         seen = torch.cat([(seen[:, :1] - middle).clamp(-1.5, 2.5), seen[:, 1:]], 1)
         offset = target[index] - end
-        return seen, torch.stack([-(offset * forward).sum(1), (offset * across).sum(1)], 1) / breadth[:, None]
+        along = -(offset * forward).sum(1) * longer
+        return seen, torch.stack([along, (offset * across).sum(1)], 1) / breadth[:, None]
 
     class Net(nn.Module):
         """A small convolutional network over the strip, joined by the finger's features."""
@@ -136,8 +165,8 @@ def train(source: Path, shapes: frozenset[str] = FITTING_SHAPES, folder: Path = 
             self.register_buffer("sd", sd)
             layers: list[nn.Module] = []
             channels = 2
-            for out, stride in ((16, 1), (16, 2), (32, 1), (32, 2), (48, 2)):
-                layers += [nn.Conv2d(channels, out, 3, stride, 1), nn.BatchNorm2d(out), nn.ReLU()]
+            for out, size, stride in ((16, 5, 2), (32, 3, 1), (32, 3, 2), (48, 3, 2)):
+                layers += [nn.Conv2d(channels, out, size, stride, size // 2), nn.BatchNorm2d(out), nn.ReLU()]
                 channels = out
             self.look = nn.Sequential(*layers, nn.Conv2d(channels, 12, 1), nn.ReLU())
             self.judge = nn.Sequential(
@@ -152,7 +181,10 @@ def train(source: Path, shapes: frozenset[str] = FITTING_SHAPES, folder: Path = 
             return ((values - self.mean) / self.sd).clamp(-4.0, 4.0)
 
         def forward(self, strip: torch.Tensor, scaled: torch.Tensor) -> torch.Tensor:
-            return self.judge(torch.cat([self.look(strip).flatten(1), scaled], 1))
+            # Half precision serves for training, and takes half the time.
+            with torch.autocast("cpu", dtype=torch.bfloat16, enabled=self.training):
+                seen = self.look(strip.contiguous(memory_format=torch.channels_last))
+            return self.judge(torch.cat([seen.flatten(1).float(), scaled], 1))
 
     class Ensemble(nn.Module):
         """Mean offset and its deviation: the members' own (a Laplace scale) and their disagreement."""
@@ -173,8 +205,8 @@ def train(source: Path, shapes: frozenset[str] = FITTING_SHAPES, folder: Path = 
         dice = torch.Generator().manual_seed(seed)
         index = torch.tensor(chosen)
         mean, sd = features[index].mean(0), features[index].std(0) + 1e-3
-        mean[13:], sd[13:] = 0.0, 1.0  # which finger: left as it is
-        net = Net(mean, sd)
+        mean[FIRST_FINGER:OWN], sd[FIRST_FINGER:OWN] = 0.0, 1.0  # which finger: left as it is
+        net = Net(mean, sd).to(memory_format=torch.channels_last)
         batch, rate = 64, 4e-3
         optimiser = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=1e-2)
         steps = epochs * ((len(index) + batch - 1) // batch)
@@ -198,16 +230,20 @@ def train(source: Path, shapes: frozenset[str] = FITTING_SHAPES, folder: Path = 
                 placed[:, :2] += shift[:, :2] * 0.9 * gross
                 placed[:, 2] += shift[:, 2] * 0.07 * gross[:, 0]
                 placed[:, 3] *= torch.exp(shift[:, 3] * 0.05)
-                seen, wanted = strips(some, placed)
+                longer = torch.exp(noise(n) * LONGER_SD * (seed % 2))
+                seen, wanted = strips(some, placed, longer)
                 # Light that falls otherwise, skins of other depth, noise.
                 tone = noise(n, 4)[..., None, None]
                 light = seen[:, 0] * torch.exp(0.2 * tone[:, 2]) + beside * tone[:, 0] * 0.15
                 light = light + behind * tone[:, 1] * 0.08
                 seen = torch.stack([light, seen[:, 1] * torch.exp(0.12 * tone[:, 3])], 1)
                 seen = seen + noise(*seen.shape) * 0.05 * torch.rand(n, 1, 1, 1, generator=dice)
-                known = net.scaled(features[some])
+                known = features[some].clone()
+                known[:, LENGTHS] *= longer[:, None]
+                known = net.scaled(known)
                 known = known + noise(*known.shape) * 0.15
-                known = known * (torch.rand(n, 1, generator=dice) > 0.1)
+                own, shared = (torch.rand(n, 1, generator=dice) > share for share in (0.1, 0.3))
+                known = torch.cat([known[:, :OWN] * own, known[:, OWN:] * shared], 1)
                 out = net(seen, known)
                 scale = out[:, 2:4].clamp(-5.0, 1.0)
                 miss = torch.sqrt((out[:, :2] - wanted) ** 2 + 1e-4)
@@ -220,42 +256,44 @@ def train(source: Path, shapes: frozenset[str] = FITTING_SHAPES, folder: Path = 
                 schedule.step()
         return net.eval()
 
-    def judge(ensemble: Ensemble, chosen: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        index = torch.tensor(chosen)
+    def judge(ensemble: Ensemble, chosen: np.ndarray) -> dict[str, np.ndarray]:
+        index = torch.tensor(chosen[data["visible"][chosen] > 0.8])
         with torch.no_grad():
             seen, wanted = strips(index, outline[index])
             out = ensemble(seen, features[index])
-        return (out[:, :2] - wanted).numpy(), out[:, 2:].numpy(), 2 * outline[index, 3].numpy()
+        return {
+            "miss": (out[:, :2] - wanted).numpy(),
+            "sd": out[:, 2:].numpy(),
+            "breadth": 2 * outline[index, 3].numpy(),
+            "thumb": features[index, FIRST_FINGER].numpy() > 0.5,
+        }
 
-    misses, sds, breadths = [], [], []
+    def told(name: str, judged: dict[str, np.ndarray]) -> None:
+        error_mm = np.linalg.norm(judged["miss"], axis=1) * judged["breadth"]
+        print(f"{name}: median {np.median(error_mm):.2f}, 95 % {np.percentile(error_mm, 95):.2f} mm", flush=True)
+
+    left_out = []
     for shape in sorted(shapes):
-        held = fitting[data["shape"][fitting] == shape]
         others = fitting[data["shape"][fitting] != shape]
-        ensemble = Ensemble([fit(others, EPOCHS // 2, seed) for seed in range(2)]).eval()
-        miss, sd, breadth = judge(ensemble, held[data["visible"][held] > 0.8])
-        misses.append(miss)
-        sds.append(sd)
-        breadths.append(breadth)
-        error_mm = np.linalg.norm(miss, axis=1) * breadth
-        print(f"left out {shape}: median {np.median(error_mm):.2f}, 95 % {np.percentile(error_mm, 95):.2f} mm")
-    miss, sd = np.concatenate(misses), np.concatenate(sds)
-    floor = 0.03
-    spread = np.sqrt(sd**2 + floor**2)
-    shares = [float(np.percentile(np.abs(miss[:, k]) / spread[:, k], 90)) / 1.645 for k in range(2)]
-    radius = (miss**2 / (spread * shares) ** 2).sum(1)
-    common = float(np.sqrt(np.percentile(radius, 95) / CHI2_95))
-    factor = [share * common for share in shares]
-    print(f"factors on stated deviations, along and across: {factor[0]:.2f}, {factor[1]:.2f}")
+        ensemble = Ensemble([fit(others, EPOCHS // 2, seed) for seed in range(LEFT_OUT_ENSEMBLE)]).eval()
+        left_out.append(judge(ensemble, fitting[data["shape"][fitting] == shape]))
+        told(f"left out {shape}", left_out[-1])
+    together = {name: np.concatenate([part[name] for part in left_out]) for name in left_out[0]}
+    told("left out, all", together)
+    calibration: dict[str, object] = {
+        "trained_on": "reference scenes of the hand shapes " + ", ".join(sorted(shapes)),
+    }
+    spread = np.empty_like(together["sd"])
+    for name, members in (("thumb", together["thumb"]), ("finger", ~together["thumb"])):
+        factor, floor = deviations(together["miss"][members], together["sd"][members])
+        calibration |= {f"sd_factor_{name}": factor.round(4).tolist(), f"sd_floor_{name}": floor.round(4).tolist()}
+        spread[members] = np.hypot(together["sd"][members] * factor, floor)
+    for p in (50, 80, 95):
+        inside = (together["miss"] ** 2 / spread**2).sum(1) < -2 * np.log(1 - p / 100)
+        print(f"{p} % regions hold {100 * inside.mean():.0f} % of the left out")
 
     final = Ensemble([fit(fitting, EPOCHS, seed) for seed in range(ENSEMBLE)]).eval()
-    shown = [np.flatnonzero([shape not in shapes for shape in data["shape"]])]
-    miss, sd, breadth = judge(final, shown[0][data["visible"][shown[0]] > 0.8])
-    error_mm = np.linalg.norm(miss, axis=1) * breadth
-    inside = (miss**2 / ((sd**2 + floor**2) * np.array(factor) ** 2)).sum(1) < CHI2_95
-    print(
-        f"reporting half: median {np.median(error_mm):.2f}, 95 % {np.percentile(error_mm, 95):.2f} mm, "
-        f"95 % regions hold {100 * inside.mean():.0f} %"
-    )
+    told("the other half", judge(final, np.flatnonzero([shape not in shapes for shape in data["shape"]])))
     example = strips(torch.tensor(fitting[:5]), outline[fitting[:5]])[0], features[fitting[:5]]
     torch.onnx.export(
         final,
@@ -266,17 +304,26 @@ def train(source: Path, shapes: frozenset[str] = FITTING_SHAPES, folder: Path = 
         dynamo=False,
         opset_version=13,
     )
-    (folder / "fingertip.json").write_text(
-        json.dumps(
-            {
-                "trained_on": "reference scenes of the hand shapes " + ", ".join(sorted(shapes)),
-                "sd_factor": [round(f, 4) for f in factor],
-                "sd_floor_breadths": floor,
-            },
-            indent=1,
-        )
-        + "\n"
-    )
+    (folder / "fingertip.json").write_text(json.dumps(calibration, indent=1) + "\n")
+
+
+def deviations(miss: np.ndarray, stated: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return factor (2,) and floor (2,), along and across: the deviation is hypot(factor * stated, floor).
+
+    Chosen by the likelihood of Student's distribution, because some misses are gross; then both are scaled so that
+    regions of two degrees of freedom hold 95 % of the misses (N, 2).
+    """
+    factor, floor = np.empty(2), np.empty(2)
+    for k in range(2):
+
+        def cost(logs: np.ndarray, k: int = k) -> float:
+            sd = np.hypot(stated[:, k] * np.exp(logs[0]), np.exp(logs[1]))
+            return float((np.log(sd) + (TAIL + 1) / 2 * np.log1p(miss[:, k] ** 2 / sd**2 / TAIL)).mean())
+
+        factor[k], floor[k] = np.exp(minimize(cost, np.log([1.0, 0.03]), method="Nelder-Mead").x)
+    radius = (miss**2 / np.hypot(stated * factor, floor) ** 2).sum(1)
+    common = np.sqrt(np.percentile(radius, 95) / CHI2_95)
+    return factor * common, floor * common
 
 
 if __name__ == "__main__":

@@ -4,7 +4,8 @@ A fingertip that stands steeply touches the mat below the centre of its rounded 
 further back, under the pad. How far back is read by a small network of our own from the tip seen squarely
 (outline, nail, creases), from the finger's apparent lengths and from where the camera stands. It is trained on
 half of the reference scenes (`calibration/train_fingertips.py`); everything it is shown is scaled to the
-finger's own breadth and to the hand's own tint. It states its own uncertainty, which is calibrated.
+finger's own breadth and to the hand's own tint. It is shown the apparent lengths of all five fingers, since those
+of one hand are bent alike. It states its own uncertainty, which is calibrated.
 
 What this is not: the network has seen rendered hands only, and never a hand with rings, sleeves or long nails.
 """
@@ -13,6 +14,7 @@ from __future__ import annotations
 
 import importlib.resources
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -21,7 +23,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.camera import at_height_covariance
 from handcapture.hands.landmarks import LANDMARK_HEIGHT_MM, HandLandmarks, finger_landmarks
 from handcapture.hands.outline import (
     BREADTH_TO_PALM,
@@ -46,6 +47,10 @@ STRIP_COLUMNS: Final = 28
 STRIP_SPAN: Final = (-0.8, 3.2)
 """From ahead of the fitted end to behind it, in breadths."""
 STRIP_HALF_WIDTH: Final = 1.1
+STRIP_SHRINK: Final = 2
+"""The view is averaged over so many pixels before the strip, which is coarser, is sampled from it."""
+SHARED_FEATURES: Final = (3, 4, 5, 10, 11)
+"""Features of every finger that are shown with each finger of the hand: apparent lengths and pitches."""
 HIDDEN_SCORE: Final = 0.6
 """Outlines with less evidence than this are called hidden: on the fitting scenes every tip of which less than
 30 % could be seen fell below it, and 2 % of the others."""
@@ -74,15 +79,18 @@ class FingertipNetwork:
         data = np.frombuffer(models.joinpath("fingertip.onnx").read_bytes(), np.uint8)
         self._net = cv2.dnn.readNetFromONNX(data)
         calibration = json.loads(models.joinpath("fingertip.json").read_text())
-        self._sd_factor = np.array(calibration["sd_factor"])
-        self._sd_floor = float(calibration["sd_floor_breadths"])
+        self._sd_factor = np.array([calibration["sd_factor_thumb"], *[calibration["sd_factor_finger"]] * 4])
+        self._sd_floor = np.array([calibration["sd_floor_thumb"], *[calibration["sd_floor_finger"]] * 4])
 
     def offsets(self, strips: NDArray[np.float32], features: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return place (N, 2) behind the fitted end and towards the little finger, and its sd, in breadths."""
+        """Return place (5, 2) behind the fitted end and towards the little finger, and its sd, in breadths.
+
+        `strips` and `features` are those of a hand's five fingers, thumb first.
+        """
         self._net.setInput(strips, "strip")
         self._net.setInput(features.astype(np.float32), "features")
         out = np.asarray(self._net.forward(), dtype=np.float64).reshape(len(strips), 4)
-        sd = np.sqrt(out[:, 2:] ** 2 + self._sd_floor**2) * self._sd_factor
+        sd = np.hypot(out[:, 2:] * self._sd_factor, self._sd_floor)
         return out[:, :2], sd
 
 
@@ -155,14 +163,22 @@ def strip_of(tip: TipView, outline: TipOutline, side: float) -> NDArray[np.float
     beside = ((np.arange(STRIP_COLUMNS) + 0.5) / STRIP_COLUMNS * 2 - 1) * STRIP_HALF_WIDTH * breadth * side
     places = (
         outline.end_mm - behind[:, None, None] * outline.forward + beside[None, :, None] * outline.across
-    ) * PX_PER_MM - 0.5
+    ) * (PX_PER_MM / STRIP_SHRINK) - 0.5
     x, y = places[..., 0].astype(np.float32), places[..., 1].astype(np.float32)
-    planes = [
-        cv2.remap(np.clip(plane, low, high), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        for plane, low, high in ((tip.brightness, -5.0, 1.0), (tip.tint, -0.5, 2.0))
-    ]
+    columns, rows = (side_px // STRIP_SHRINK for side_px in tip.view.size_px)
+    planes = []
+    for plane, low, high in ((tip.brightness, -5.0, 1.0), (tip.tint, -0.5, 2.0)):
+        coarse = cv2.resize(np.clip(plane, low, high), (columns, rows), interpolation=cv2.INTER_AREA)
+        planes.append(cv2.remap(coarse, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
     middle = planes[0][14:40, 10:18].mean()
     return np.stack([np.clip(planes[0] - middle, -1.5, 2.5), planes[1]]).astype(np.float32)
+
+
+def features_of(evidence: Sequence[TipEvidence]) -> FloatArray:
+    """Return what the network is told of the five fingers of a hand, (5, 43): each one's own, then those of all."""
+    own = np.stack([tip.features for tip in evidence])
+    shared = own[:, SHARED_FEATURES].ravel()
+    return np.hstack([own, np.tile(shared, (len(own), 1))])
 
 
 def contacts(
@@ -174,7 +190,7 @@ def contacts(
     """Return the five contacts of a hand in the mat frame."""
     side = little_side(hand)
     strips = np.stack([strip_of(tip.view, tip.outline, side) for tip in evidence])
-    offsets, sds = network.offsets(strips, np.stack([tip.features for tip in evidence]))
+    offsets, sds = network.offsets(strips, features_of(evidence))
     found = []
     for tip, offset, sd in zip(evidence, offsets, sds, strict=True):
         outline, view = tip.outline, tip.view.view
@@ -183,11 +199,11 @@ def contacts(
         place = outline.end_mm + offset @ axes * breadth
         on_plane = np.r_[view.to_mat(place), TIP_HEIGHT_MM]
         pixel = sighting.camera.project(on_plane[None])
-        contact = sighting.camera.at_height(pixel, CONTACT_RAY_HEIGHT_MM)[0]
+        contact = sighting.above_paper(pixel, CONTACT_RAY_HEIGHT_MM)[0]
         axes_mat = view.to_mat(place + axes) - view.to_mat(place)
         sd_mm = sd * breadth
         model = axes_mat.T @ np.diag(sd_mm**2) @ axes_mat
-        camera = at_height_covariance(sighting.camera, sighting.parameter_covariance, pixel, CONTACT_RAY_HEIGHT_MM)[0]
+        camera = sighting.above_paper_covariance(pixel, CONTACT_RAY_HEIGHT_MM)[0]
         covariance = model + camera + sighting.scale_covariance(contact[None])[0]
         reason = _why_hidden(tip, sd_mm, pixel[0], sighting)
         if reason is not None:

@@ -456,7 +456,7 @@ def _report_sheet(mat: Mat, number: int, seen: Observed, used: Observed, solutio
 
 def _notes(scale: PrintScale, fit: _Fit, sheets: tuple[SheetSighting, ...]) -> tuple[str, ...]:
     solution, crosscheck = fit.solution, fit.crosscheck_mm
-    camera, surface, notes = solution.camera, solution.surface, []
+    surface, notes = solution.surface, []
     wider = (solution.scale.x / solution.scale.y) / (scale.x / scale.y) - 1
     if abs(wider) > NOTED_STRETCH:
         along = "width" if wider > 0 else "height"
@@ -485,11 +485,6 @@ def _notes(scale: PrintScale, fit: _Fit, sheets: tuple[SheetSighting, ...]) -> t
         notes.append(
             f"The print scale was not verified: all positions may be {100 * scale.relative_sd:.1f} % too far "
             "apart or too close. Measure the two rules on the mat and give their lengths."
-        )
-    if camera.tilt_deg > 20:
-        notes.append(
-            f"The phone was tilted by {camera.tilt_deg:.0f} degrees. Hold it level above the middle of the "
-            "mat: fingertips hide less and heights matter less."
         )
     for sheet in sheets[1:]:
         if sheet.gap_mm is None or sheet.skew_deg is None:
