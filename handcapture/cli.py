@@ -324,6 +324,80 @@ def adopt(
 
 
 @main.command()
+@click.argument("rest", type=_PATH)
+@click.option("--pattern", type=click.Choice(("rows", "arcs", "columns")), required=True, help="How holes are laid.")
+@click.option("--output", type=_PATH, required=True, help="The plan (.toml) to write.")
+@click.option("--hole", "hole_mm", type=float, default=24.0, show_default=True, help="Diameter of the holes, mm.")
+@click.option("--pitch", "pitch_mm", type=float, default=32.0, show_default=True, help="From hole to hole, mm.")
+@click.option("--rows", "rows", type=int, default=2, show_default=True, help="Holes of each finger.")
+@click.option("--row", "row_mm", type=float, help="From row to row, mm. [default: 30; columns: the pitch]")
+@click.option("--angle", "angle_deg", type=float, help="rows: turned back at the little finger. [default: as it rests]")
+@click.option(
+    "--stagger", "stagger_mm", type=float, default=0.0, show_default=True, help="rows: shift of each next row, mm."
+)
+@click.option("--thumbs", type=click.IntRange(0, 2), default=1, show_default=True, help="Holes of each thumb.")
+@click.option(
+    "--pull", type=click.FloatRange(0, 1), default=1.0, show_default=True, help="0 as the hand rests, 1 as laid."
+)
+@_json_option
+def arrange(
+    rest: Path,
+    pattern: str,
+    output: Path,
+    hole_mm: float,
+    pitch_mm: float,
+    rows: int,
+    row_mm: float | None,
+    angle_deg: float | None,
+    stagger_mm: float,
+    thumbs: int,
+    pull: float,
+    as_json: bool,
+) -> None:
+    """Start from a geometric pattern laid under the hands: straight rows, arcs, or a column for each finger.
+
+    \b
+    Example:
+      handcapture arrange rest.json --pattern arcs --rows 2 --output plan.toml
+    """
+    from handcapture.documents import write_atomically
+    from handcapture.layout.adopt import arranged, plan_toml
+    from handcapture.layout.plan import DEFAULT_FAR_MM
+    from handcapture.layout.starters import fingertip_arcs, staggered_columns, straight_rows
+    from handcapture.rest_document import read_rest
+
+    _check_output(output, (".toml",), "a plan")
+    _check_not_input(output, (rest,))
+    if pattern != "rows" and (angle_deg is not None or stagger_mm):
+        raise InputError("--angle and --stagger belong to --pattern rows. Leave them out.")
+    if pattern == "columns" and row_mm is not None:
+        raise InputError("In columns the rows stand --pitch apart. Leave --row out.")
+    hands, step_mm = read_rest(rest), DEFAULT_FAR_MM if row_mm is None else row_mm
+    if pattern == "rows":
+        holes = straight_rows(
+            hands,
+            hole_mm=hole_mm,
+            pitch_mm=pitch_mm,
+            angle_deg=angle_deg,
+            rows=rows,
+            row_mm=step_mm,
+            stagger_mm=stagger_mm,
+            thumbs=thumbs,
+        )
+    elif pattern == "arcs":
+        holes = fingertip_arcs(hands, hole_mm=hole_mm, pitch_mm=pitch_mm, rows=rows, row_mm=step_mm, thumbs=thumbs)
+    else:
+        holes = staggered_columns(hands, hole_mm=hole_mm, pitch_mm=pitch_mm, rows=rows, thumbs=thumbs)
+    plan = arranged(holes, hands, pattern, pull)
+    write_atomically(output, plan_toml(plan, [f"Laid in {pattern} under the hands of {rest.name}."]).encode())
+    if as_json:
+        places = [[b.label, b.side, b.finger, b.row] for b in plan.buttons]
+        _print_json({"output": str(output), "buttons": places})
+        return
+    click.echo(f"{output}: {len(plan.buttons)} buttons in {pattern}. Fit them to a panel with handcapture fit.")
+
+
+@main.command()
 @click.argument("functions", type=_PATH)
 @click.option("--output", type=_PATH, help="Also write the buttons as the start of a plan (.toml).")
 @_json_option

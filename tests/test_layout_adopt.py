@@ -127,3 +127,41 @@ def test_the_command_refuses(tmp_path: Path, options: list[str], text: str) -> N
     assert run.exit_code == 2
     assert text in run.output
     assert plan.read_text() == "kept"
+
+
+@pytest.mark.parametrize("pattern", ["rows", "arcs", "columns"])
+def test_patterns_become_plans_that_keep_their_shape(tmp_path: Path, pattern: str) -> None:
+    rest, plan = tmp_path / "rest.json", tmp_path / "plan.toml"
+    write_rest(rest, rest_of())
+    run = CliRunner().invoke(main, ["arrange", str(rest), "--pattern", pattern, "--output", str(plan), "--hole", "20"])
+    assert run.exit_code == 0, run.output
+    laid = load_plan(plan)
+    assert len(laid.buttons) == 18
+    panel = replace(LAYOUT.panel, width_mm=500.0, height_mm=400.0, web_mm=0.5, edge_mm=1.0, keep_outs=())
+    fitted = fit_layout(rest_of(), laid, panel)
+    for side in ("left", "right"):
+        mine = [k for k, b in enumerate(laid.buttons) if b.side == side]
+        was = np.array([laid.buttons[k].was_mm for k in mine])
+        now = np.array([fitted.buttons[k].centre_mm for k in mine])
+        apart = np.linalg.norm(was[:, None] - was[None], axis=2)
+        if (apart[apart > 0] < 20.5).any():  # columns may stand closer than a web; the fit parts them
+            continue
+        np.testing.assert_allclose(np.linalg.norm(now[:, None] - now[None], axis=2), apart, atol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("options", "text"),
+    [
+        (["--pattern", "arcs", "--angle", "5"], "belong to --pattern rows"),
+        (["--pattern", "columns", "--row", "30"], "Leave --row out"),
+        (["--pattern", "rows", "--pitch", "10"], "pitch_mm is 10"),
+        (["--pattern", "rows", "--rows", "99"], "rows is 99"),
+    ],
+)
+def test_patterns_that_cannot_be_laid(tmp_path: Path, options: list[str], text: str) -> None:
+    rest, plan = tmp_path / "rest.json", tmp_path / "plan.toml"
+    write_rest(rest, rest_of())
+    run = CliRunner().invoke(main, ["arrange", str(rest), "--output", str(plan), *options])
+    assert run.exit_code == 2
+    assert text in run.output
+    assert not plan.exists()

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.errors import InputError
-from handcapture.layout.assign import Assignment, assign_holes
+from handcapture.layout.assign import AssignedHole, Assignment, assign_holes
 from handcapture.layout.model import Point
 from handcapture.layout.plan import DEFAULT_PULL, ButtonWish, PanelFile, Plan
 from handcapture.layout.source import Drawing
@@ -58,13 +58,29 @@ def adopt(
         raise InputError(
             "No hole of the drawing is within reach of a finger: is it at true size, and the right way up?"
         )
-    labels = _labels(assignment)
-    contacts = {(tip.side, tip.finger): tip for tip in rest.fingertips}
     motions = {hand.side: hand for hand in assignment.hands}
+    places = [motions[entry.side].moved(np.array([entry.hole.centre_mm]))[0] for entry in assignment.holes]
+    plan = _plan(assignment.holes, places, rest, name, pull)
+    panel, told = _panel(drawing, name)
+    doubtful = [
+        f"{wish.label} may belong to another finger than the {entry.side} {entry.finger}: name its finger if so."
+        for entry, wish in zip(assignment.holes, plan.buttons, strict=True)
+        if entry.doubtful
+    ]
+    return Adopted(plan, panel, assignment, (*drawing.notes, *assignment.notes, *doubtful, *told))
+
+
+def arranged(holes: Sequence[AssignedHole], rest: Rest, name: str, pull: float = 1.0) -> Plan:
+    """Return the plan of holes that stand in the mat frame, as `starters` lays them for the hands of `rest`."""
+    return _plan(holes, [np.array(entry.hole.centre_mm) for entry in holes], rest, name, pull)
+
+
+def _plan(holes: Sequence[AssignedHole], places: Sequence[FloatArray], rest: Rest, name: str, pull: float) -> Plan:
+    """Return a button for each hole, which lies at its of `places` (2,) once it is moved onto the hand."""
+    contacts = {(tip.side, tip.finger): tip for tip in rest.fingertips}
     wishes = []
-    for entry, label in zip(assignment.holes, labels, strict=True):
+    for entry, place, label in zip(holes, places, _labels(holes), strict=True):
         tip = contacts[entry.side, entry.finger]
-        place = motions[entry.side].moved(np.array([entry.hole.centre_mm]))[0]
         along = float((place - tip.contact_mm) @ tip.reach)
         wishes.append(
             ButtonWish(
@@ -78,27 +94,20 @@ def adopt(
             )
         )
     usual = Counter(wish.hole_mm for wish in wishes).most_common(1)[0][0]
-    plan = Plan(name=name, hole_mm=usual or 24.0, pull=pull, buttons=tuple(wishes))
-    panel, told = _panel(drawing, name)
-    doubtful = [
-        f"{label} may belong to another finger than the {entry.side} {entry.finger}: name its finger if so."
-        for entry, label in zip(assignment.holes, labels, strict=True)
-        if entry.doubtful
-    ]
-    return Adopted(plan, panel, assignment, (*drawing.notes, *assignment.notes, *doubtful, *told))
+    return Plan(name=name, hole_mm=usual or 24.0, pull=pull, buttons=tuple(wishes))
 
 
 def _rounded(point: Point) -> Point:
     return round(point[0], 4), round(point[1], 4)
 
 
-def _labels(assignment: Assignment) -> list[str]:
+def _labels(holes: Sequence[AssignedHole]) -> list[str]:
     """Return the drawing's own labels where they are there and differ, else the finger's name and a number."""
-    own = [(entry.hole.label or "").strip()[:40] for entry in assignment.holes]
+    own = [(entry.hole.label or "").strip()[:40] for entry in holes]
     counts = Counter(own)
     labels: list[str] = []
     taken = {label for label in own if label and counts[label] == 1}
-    for entry, label in zip(assignment.holes, own, strict=True):
+    for entry, label in zip(holes, own, strict=True):
         if not label or counts[label] > 1:
             stem, number = f"{entry.side} {entry.finger}", 1
             label = stem
