@@ -2,6 +2,8 @@
 
 Of the EXIF block (CIPA DC-008) only orientation, focal length and capture time are looked at. Digital zoom is
 not undone: phones state the 35 mm equivalent after zooming, and where one does not, the pose solution finds it.
+Without a 35 mm equivalent, focal length and sensor resolution tell the same, unless the picture was cropped or shrunk
+by a program that left them as they were: hence with a wider deviation.
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ import warnings
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import cv2
 import numpy as np
@@ -28,9 +30,12 @@ LEAST_PIXELS: Final = 300_000
 MOST_PIXELS: Final = 50_000_000
 MOST_BYTES: Final = 100_000_000
 FOCAL_RELATIVE_SD: Final = 0.03
+SENSOR_FOCAL_RELATIVE_SD: Final = 0.06
 FULL_FRAME_DIAGONAL_MM: Final = 43.267
 _FORMATS: Final = ("JPEG", "PNG", "WEBP", "TIFF")
 _ORIENTATION, _EXIF_BLOCK, _FOCAL_35MM, _TAKEN = 0x0112, 0x8769, 0xA405, 0x9003
+_FOCAL, _SENSOR_PX_PER_UNIT, _SENSOR_UNIT, _WIDTH = 0x920A, 0xA20E, 0xA210, 0xA002
+_UNIT_MM: Final = {2: 25.4, 3: 10.0}
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +71,7 @@ def read_photo(path: Path) -> Photo:
         warnings.simplefilter("ignore")
         picture, is_heif = _open(data, path)
         _check_size(picture.size, path)
-        orientation, focal, taken = _exif(picture)
+        orientation, focal, focal_sd, taken = _exif(picture)
         pixels = _decode(data, picture, path)
     if not is_heif:  # libheif turns the picture itself
         pixels = _turn(pixels, orientation)
@@ -75,7 +80,7 @@ def read_photo(path: Path) -> Photo:
         name=path.name,
         sha256=hashlib.sha256(data).hexdigest(),
         focal_prior_px=focal,
-        focal_prior_relative_sd=FOCAL_RELATIVE_SD,
+        focal_prior_relative_sd=focal_sd,
         captured_at=taken,
     )
 
@@ -131,9 +136,9 @@ def _check_size(size: tuple[int, int], path: Path) -> None:
         )
 
 
-def _exif(picture: Image.Image) -> tuple[int, float | None, str | None]:
-    """Return orientation, focal length in pixels and capture time; a damaged block counts as none."""
-    orientation, focal, taken = 1, None, None
+def _exif(picture: Image.Image) -> tuple[int, float | None, float, str | None]:
+    """Return orientation, focal length in pixels, its relative sd, and capture time; a damaged block counts as none."""
+    orientation, focal, focal_sd, taken = 1, None, FOCAL_RELATIVE_SD, None
     try:
         block = picture.getexif()
         orientation = int(block.get(_ORIENTATION, 1) or 1)
@@ -141,12 +146,29 @@ def _exif(picture: Image.Image) -> tuple[int, float | None, str | None]:
         equivalent = float(inner.get(_FOCAL_35MM, 0) or 0)
         if 10.0 <= equivalent <= 200.0:
             focal = equivalent * float(np.hypot(*picture.size)) / FULL_FRAME_DIAGONAL_MM
+        elif (sensor := _focal_by_sensor(inner, picture.size)) is not None:
+            focal, focal_sd = sensor, SENSOR_FOCAL_RELATIVE_SD
         stamp = inner.get(_TAKEN)
         if isinstance(stamp, str):
             taken = datetime.strptime(stamp.strip("\0 "), "%Y:%m:%d %H:%M:%S").isoformat()
     except Exception:  # noqa: S110
         pass
-    return orientation if 1 <= orientation <= 8 else 1, focal, taken
+    return orientation if 1 <= orientation <= 8 else 1, focal, focal_sd, taken
+
+
+def _focal_by_sensor(inner: Any, size: tuple[int, int]) -> float | None:
+    """Return the focal length in pixels of the picture from that in mm and the sensor's pixels per length.
+
+    The resolution holds for a picture as wide as the block states; one that was shrunk since is scaled.
+    """
+    focal_mm, per_unit = float(inner.get(_FOCAL, 0) or 0), float(inner.get(_SENSOR_PX_PER_UNIT, 0) or 0)
+    unit_mm = _UNIT_MM.get(int(inner.get(_SENSOR_UNIT, 2) or 2))
+    width = float(inner.get(_WIDTH, 0) or 0) or float(size[0])
+    if not (1.0 <= focal_mm <= 100.0 and per_unit > 0 and unit_mm):
+        return None
+    focal = focal_mm * per_unit / unit_mm * size[0] / width
+    # As a share of the diagonal, what 10 to 200 mm are on a full frame.
+    return focal if 10.0 <= focal / float(np.hypot(*size)) * FULL_FRAME_DIAGONAL_MM <= 200.0 else None
 
 
 def _decode(data: bytes, picture: Image.Image, path: Path) -> NDArray[np.uint8]:

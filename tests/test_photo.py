@@ -157,3 +157,31 @@ def test_heic_is_measured_before_it_is_decoded(monkeypatch: pytest.MonkeyPatch) 
 def test_damaged_heic(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"broken\.heic"):
         read(HEIC.read_bytes()[:2000], tmp_path, "broken.heic")
+
+
+@pytest.mark.parametrize(
+    ("tags", "expected"),
+    [
+        # A sensor of 6.17 mm (1/2.3 inch, from memory) and 4000 pixels: 648 pixels per mm at full size.
+        ({0x920A: 5.0, 0xA20E: 4000 / 6.17 * 25.4, 0xA210: 2, 0xA002: 4000}, 5.0 * 4000 / 6.17 * 800 / 4000),
+        ({0x920A: 5.0, 0xA20E: 4000 / 6.17 * 10.0, 0xA210: 3, 0xA002: 4000}, 5.0 * 4000 / 6.17 * 800 / 4000),
+        ({0x920A: 5.0, 0xA20E: 800 / 6.17 * 25.4, 0xA210: 2}, 5.0 * 800 / 6.17),
+        ({0x920A: 5.0}, None),
+        ({0x920A: 5.0, 0xA20E: 1e9, 0xA210: 2}, None),
+        ({0x920A: 5.0, 0xA20E: 800 / 6.17 * 25.4, 0xA210: 7}, None),
+    ],
+    ids=["inch, shrunk", "cm, shrunk", "full size", "no resolution", "absurd", "unknown unit"],
+)
+def test_focal_length_by_the_sensor(tmp_path: Path, tags: dict[int, float], expected: float | None) -> None:
+    """CIPA DC-008: FocalLength, FocalPlaneXResolution, FocalPlaneResolutionUnit, PixelXDimension."""
+    assert SIZE[0] == 800
+    exif = Image.Exif()
+    exif.get_ifd(0x8769).update(tags)
+    out = io.BytesIO()
+    picture().save(out, "JPEG", exif=exif)
+    photo = read(out.getvalue(), tmp_path)
+    if expected is None:
+        assert photo.focal_prior_px is None
+        return
+    assert photo.focal_prior_px == pytest.approx(expected, rel=1e-3)
+    assert photo.focal_prior_relative_sd > 0.05

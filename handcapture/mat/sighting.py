@@ -325,7 +325,7 @@ def _require_marks(observed: Observed, mat: Mat, grey: NDArray[np.uint8]) -> Non
         return
     where = f"the {mat.title} mat"
     if len(mat.sheets) > 1 and per_sheet.min() < LEAST_MARKS_PER_SHEET:
-        where = f"the {mat.sheets[int(per_sheet.argmin())].title} sheet"
+        where = f"the {mat.sheets[int(per_sheet.argmin())].title}"
     fault = trouble(grey) or (
         "Get the whole mat into the picture, with hands and forearms covering as little of its border as they can."
     )
