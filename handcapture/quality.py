@@ -27,14 +27,14 @@ from handcapture.camera import at_height_covariance
 from handcapture.mat.geometry import CELL_MM, Sheet, sheet_raster
 from handcapture.mat.saddles import saddles_of
 from handcapture.mat.sighting import NOTED_CROSSCHECK_MM, NOTED_LIFT_MM, SheetSighting, Sighting
-from handcapture.photo import Photo
+from handcapture.photo import FULL_FRAME_DIAGONAL_MM, Photo
 from handcapture.rest import Contact, Placement
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 Pixels = NDArray[np.uint8]
 Grade = Literal["good", "fair", "poor"]
-What = Literal["tilt", "height", "resolution", "sharpness", "exposure", "shadows", "mat", "hands", "paper"]
+What = Literal["tilt", "height", "resolution", "lens", "sharpness", "exposure", "shadows", "mat", "hands", "paper"]
 
 TILT_DEG: Final = (20.0, 33.0)
 """Up to the first good, up to the second fair, as in all pairs below. Fingertips were trained and checked up to 33
@@ -45,6 +45,13 @@ source; the reference photos were taken from 390 mm on. From too far is a matter
 MM_PER_PX: Final = (0.45, 0.7)
 """Sixteen reference photos, shrunk: errors do not grow at 0.31, 0.47 and 0.61 mm, but the marks agree ever less (0.009,
 0.02, 0.05 and 0.07 mm); 0.75 is refused. A phone's own compression comes on top."""
+LENS_MM: Final = (20.0, 15.0)
+"""Focal length, 35 mm equivalent, down to which a lens is no ultra-wide one, and to which it can still be read. Common
+practice, no source: main cameras have 23 to 28 mm, ultra-wide ones 12 to 16 mm."""
+BENT_LENS: Final = (0.03, 0.06)
+"""Shift of the picture's corners by the lens, as a share of their distance from the middle. One radial term follows the
+first of these well (the reference photos have up to 0.01); an ultra-wide picture that was not straightened has more."""
+ZOOMED_SDS: Final = 3.0
 EDGE_WIDTH_MM: Final = (1.0, 1.5)
 """Width, on the mat, in which a step goes from 10 to 90 %. Sixteen reference photos, blurred: errors have a median of
 0.34 mm as they are, 0.36 at a width of 0.9 mm, 0.35 at 1.3 mm by a shake, 0.56 at 1.7 mm; most are refused at 2.5."""
@@ -348,6 +355,7 @@ def photo_quality(photo: Photo, sighting: Sighting, placement: Placement | None 
         _tilt(sighting),
         _height(sighting),
         _resolution(sighting),
+        _lens(sighting),
         _sharpness(photo, sighting),
         *_light(photo, sighting, placement),
         _mat(sighting),
@@ -460,6 +468,25 @@ def _resolution(sighting: Sighting) -> QualityPoint:
             "as a file, since messengers shrink pictures."
         )
     return QualityPoint("resolution", grade, size, "mm/px", text, advice, "too few pixels" if advice else "fine")
+
+
+def _lens(sighting: Sighting) -> QualityPoint:
+    """Judge the lens that was solved; a picture taken squarely says little of it, and then the file is believed."""
+    camera, size = sighting.camera, np.array(sighting.size_px)
+    diagonal = float(np.hypot(*size))
+    equivalent = camera.focal_px * FULL_FRAME_DIAGONAL_MM / diagonal
+    bent = abs(camera.k1) * (diagonal / 2 / camera.focal_px) ** 2
+    grade = worst_grade([_graded(equivalent, LENS_MM), _graded(bent, BENT_LENS)])
+    text = f"The lens is one of {equivalent:.0f} mm (35 mm equivalent) and bends the picture by {100 * bent:.1f} %."
+    if sighting.focal_prior_px is not None:
+        stated = sighting.focal_prior_px * FULL_FRAME_DIAGONAL_MM / diagonal
+        sd = np.hypot(sighting.focal_prior_relative_sd, np.sqrt(sighting.parameter_covariance[0, 0]))
+        if abs(np.log(equivalent / stated)) > ZOOMED_SDS * sd:
+            text += f" The file states {stated:.0f} mm: the picture was zoomed or cropped, which is allowed for."
+    advice = None
+    if grade != "good":
+        advice = "Use the phone's main camera, not the ultra-wide one, from about 45 cm."
+    return QualityPoint("lens", grade, equivalent, "mm", text, advice, "a wide lens" if advice else "a usual lens")
 
 
 def _sharpness(photo: Photo, sighting: Sighting) -> QualityPoint:

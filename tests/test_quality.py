@@ -293,7 +293,25 @@ def test_far_beyond_what_was_checked_the_photo_is_to_be_taken_again() -> None:
 
 def test_a_level_phone_gets_no_advice(a3: tuple[Bytes, Sighting]) -> None:
     points = graded(photo_from(a3[0]), a3[1])
-    assert {points[what].grade for what in ("tilt", "height", "resolution", "mat", "paper")} == {"good"}
+    assert {points[what].grade for what in ("tilt", "height", "resolution", "lens", "mat", "paper")} == {"good"}
+
+
+@pytest.mark.parametrize(
+    ("focal_mm", "bend", "grade"),
+    [(26.0, 0.0, "good"), (18.0, 0.0, "fair"), (13.0, 0.0, "poor"), (26.0, 0.045, "fair")],
+)
+def test_lenses(a3: tuple[Bytes, Sighting], focal_mm: float, bend: float, grade: str) -> None:
+    sighting = a3[1]
+    diagonal = float(np.hypot(*sighting.size_px))
+    focal_px = focal_mm * diagonal / 43.267
+    camera = replace(sighting.camera, focal_px=focal_px, k1=bend * (2 * focal_px / diagonal) ** 2)
+    point = q._lens(replace(sighting, camera=camera, focal_prior_px=focal_px))
+    assert point.grade == grade
+    assert point.value == pytest.approx(focal_mm, rel=1e-4)
+    assert (point.advice is None) == (grade == "good")
+    assert "zoomed" not in point.text
+    zoomed = q._lens(replace(sighting, camera=camera, focal_prior_px=focal_px / 2))
+    assert "zoomed or cropped" in zoomed.text
 
 
 def test_a_phone_tilted_on_the_spot_is_only_told_to_be_level(a3: tuple[Bytes, Sighting]) -> None:
