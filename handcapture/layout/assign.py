@@ -6,8 +6,8 @@ the iterative closest point method (Besl and McKay 1992), from many deterministi
 
 A finger offers places: its contact; a second row further along its reach; for the thumb one beside; and, at a
 higher price, any place around. A distance d costs log(1 + (d / 8 mm)²), the negative log-likelihood of a Cauchy
-distribution, so that single strange holes do not drag the hand along. All constants were set once on invented
-layouts; no scene was used.
+distribution, so that single strange holes do not drag the hand along; distances along a finger's reach count less
+than across it. Constants were set on invented panels and hands (no source), and looked at on others.
 """
 
 from __future__ import annotations
@@ -33,13 +33,16 @@ PLACES: Final[tuple[Place, ...]] = get_args(Place)
 
 GATE_MM: Final = 45.0
 """A hole farther than this from every contact, its hand moved to the panel, is no finger's."""
+FAR_GATE_MM: Final = 40.0
+"""A hole of a second row may be farther, but no more than this from where that row stands."""
 DOUBTFUL: Final = 1.0
 """Below this margin another finger is not much less likely (cost is negative log-likelihood: a factor e)."""
 MOST_HOLES: Final = 200
 _SCALE_MM: Final = 8.0
 _UNASSIGNED: Final = 4.0
 _FAR_PRICE: Final = 0.7
-_AROUND_PRICE: Final = 1.5
+_AROUND_PRICE: Final = 2.2
+_ALONG: Final = 0.6
 _FORBIDDEN: Final = 1e4
 _FAR_RANGE_MM: Final = (18.0, 42.0)
 _ROW_STEP_MM: Final = 12.0
@@ -240,15 +243,16 @@ def _costs(hand: _Hand, motion: _Motion | None, points: FloatArray) -> FloatArra
     distance = np.hypot(off[..., 0], off[..., 1])
     along = np.einsum("nkd,kd->nk", off, hand.reaches)
     across = off[..., 1] * hand.reaches[:, 0] - off[..., 0] * hand.reaches[:, 1]
-    at_contact = _price(distance)
-    prices: dict[Place, FloatArray] = {
-        "contact": at_contact,
-        # How far the second row stands off differs from panel to panel and finger to finger; across it does not.
-        "far": _FAR_PRICE + _price(np.hypot(0.7 * (along - motion.far_mm), across)),
-        "beside": _FAR_PRICE + _price(distance - SIDE_BY_SIDE_MM),
-        "around": _AROUND_PRICE + 0.5 * at_contact,
+    beyond = along - motion.far_mm
+    near = distance <= GATE_MM
+    # A finger bends and stretches more easily than it spreads, and rows of panels are straighter than hands.
+    prices: dict[Place, tuple[FloatArray, NDArray[np.bool_]]] = {
+        "contact": (_price(np.hypot(_ALONG * along, across)), near),
+        "far": (_FAR_PRICE + _price(np.hypot(_ALONG * beyond, across)), np.hypot(beyond, across) <= FAR_GATE_MM),
+        "beside": (_FAR_PRICE + _price(distance - SIDE_BY_SIDE_MM), near),
+        "around": (_AROUND_PRICE + 0.5 * _price(distance), near),
     }
-    costs = np.stack([np.where(distance <= GATE_MM, prices[kind], _FORBIDDEN) for kind in PLACES])
+    costs = np.stack([np.where(reached, price, _FORBIDDEN) for price, reached in (prices[kind] for kind in PLACES)])
     return np.asarray(costs[[PLACES.index(kind) for _, kind in hand.places], :, [k for k, _ in hand.places]].T)
 
 
@@ -476,7 +480,7 @@ def _result(
                 hole=holes[hole],
                 side=hand.side,
                 finger=hand.tips[k].finger,
-                row=_row(off[hole], [off[mate] for mate in mates], hand.reaches[k]),
+                row=_row(off[hole], [off[mate] for mate in mates], hand.reaches[k], hand.tips[k].finger == "thumb"),
                 distance_mm=float(np.hypot(*off[hole])),
                 margin=float(margins[hole]),
             )
@@ -489,13 +493,17 @@ def _result(
     return Assignment(assigned, unassigned, tuple(fits), _notes(holes, assigned, unassigned, fits, hands))
 
 
-def _row(own: FloatArray, mates: Sequence[FloatArray], reach: FloatArray) -> Row:
-    """Tell the row of a hole: far when it lies well along the finger's reach from its hole next the contact."""
+def _row(own: FloatArray, mates: Sequence[FloatArray], reach: FloatArray, thumb: bool) -> Row:
+    """Tell the row of a hole: far when it lies well along the finger's reach from that finger's first hole.
+
+    A thumb's first hole is the one next to its contact, as others may lie on any side of it.
+    """
     along = float(own @ reach)
     if len(mates) == 1:
         return "far" if along > _ALONE_FAR_MM else "near"
-    nearest = min(mates, key=lambda mate: float(np.hypot(*mate)))
-    return "far" if along - float(nearest @ reach) > _ROW_STEP_MM else "near"
+    # Where rows are straighter than hands, the near hole of a long finger may lie behind its contact.
+    first = min(mates, key=lambda mate: float(np.hypot(*mate) if thumb else mate @ reach))
+    return "far" if along - float(first @ reach) > _ROW_STEP_MM else "near"
 
 
 def _notes(
@@ -512,7 +520,7 @@ def _notes(
     notes = []
     if unassigned:
         notes.append(
-            f"No finger comes within {GATE_MM:g} mm of, or is left for, these holes: "
+            "No finger comes near, or is left for, these holes: "
             f"{', '.join(map(name, unassigned))}. Tell which finger works them, or leave them out of the fit."
         )
     doubtful = [entry for entry in assigned if entry.doubtful]
