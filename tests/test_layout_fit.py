@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
 
 from handcapture.errors import InputError
-from handcapture.layout.fit import LayoutError, fit_layout, room
-from handcapture.layout.model import KeepOut, Layout, Panel
+from handcapture.layout.fit import LayoutError, Sizes, fit_layout, room
+from handcapture.layout.model import KeepOut, Layout, Panel, Part
 from handcapture.layout.plan import Plan
 from handcapture.rest import Rest
 
@@ -232,15 +232,18 @@ def test_derivatives_of_the_constraints(seed: int) -> None:
         edge_mm=4.0,
         keep_outs=(round_keep_out(40.0, 50.0, 15.0), KeepOut("x", "rectangle", (60.0, 30.0), size_mm=(20.0, 30.0))),
     )
-    radii = np.array([5.0, 8.0, 6.0, 30.0])
+    parts = [
+        Part("p", 10.0, rim, body, depth) for rim, body, depth in ((14, 9, 20), (20, 30, 12), (0, 18, 0), (60, 0, 30))
+    ]
+    sizes = Sizes.of(np.array([5.0, 8.0, 6.0, 30.0]), parts)
     pairs = np.array([(0, 1), (0, 3), (1, 2)])
-    _, matrix = room(spots, radii, panel, pairs)
+    _, matrix = room(spots, sizes, panel, pairs)
     step = 1e-6
     for k in range(spots.size):
         move = np.zeros(spots.size)
         move[k] = step
-        ahead = room(spots + move.reshape(-1, 2), radii, panel, pairs)[0]
-        back = room(spots - move.reshape(-1, 2), radii, panel, pairs)[0]
+        ahead = room(spots + move.reshape(-1, 2), sizes, panel, pairs)[0]
+        back = room(spots - move.reshape(-1, 2), sizes, panel, pairs)[0]
         slope = (ahead - back) / (2 * step)
         assert (np.abs(slope - matrix[:, k]) < 1e-5).mean() > 0.95  # at a kink the two sides differ
 

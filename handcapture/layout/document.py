@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from handcapture.documents import dump_json, load_json, plain, validated, write_atomically
-from handcapture.layout.model import Button, Finding, KeepOut, Layout, Panel, Row, Severity
+from handcapture.layout.model import Button, Finding, KeepOut, Layout, Panel, Part, Row, Severity
 from handcapture.names import Finger, Side
 from handcapture.version import __version__
 
@@ -35,6 +35,15 @@ class _KeepOut(_Entry):
     size_mm: tuple[Gap, Gap] = (0.0, 0.0)
     clearance_mm: Gap = 0.0
     face: Literal["above", "below", "both"] = "both"
+    headroom_mm: Gap | None = None
+
+
+class _Part(_Entry):
+    name: Label
+    hole_mm: Length
+    rim_mm: Gap = 0.0
+    body_mm: Gap = 0.0
+    depth_mm: Gap = 0.0
 
 
 class _Panel(_Entry):
@@ -47,6 +56,8 @@ class _Panel(_Entry):
     thickness_mm: Length | None = None
     material: str | None = None
     keep_outs: list[_KeepOut] = []
+    rim_gap_mm: Gap = 1.0
+    body_gap_mm: Gap = 2.0
 
 
 class _Button(_Entry):
@@ -60,6 +71,7 @@ class _Button(_Entry):
     moved_mm: Gap
     landing_probability: Annotated[float, Field(ge=0, le=1)] | None = None
     fixed: bool = False
+    part: _Part | None = None
 
 
 class _Finding(_Entry):
@@ -121,7 +133,10 @@ def read_layout(path: Path) -> Layout:
         name=document.name,
         panel=Panel(**{**document.panel.model_dump(), "keep_outs": keep_outs}),
         panel_origin_mm=document.panel_origin_mm,
-        buttons=tuple(Button(**button.model_dump()) for button in document.buttons),
+        buttons=tuple(
+            Button(**{**button.model_dump(), "part": Part(**button.part.model_dump()) if button.part else None})
+            for button in document.buttons
+        ),
         findings=tuple(
             Finding(**{**finding.model_dump(), "concerns": tuple(finding.concerns)}) for finding in document.findings
         ),

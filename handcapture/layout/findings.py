@@ -30,7 +30,7 @@ UNSURE_SD_MM: Final = 3.0
 
 def check_layout(layout: Layout, rest: Rest | None = None) -> tuple[Finding, ...]:
     """Return all findings, errors first; with the rest, also those that concern the fingers."""
-    found = [*_webs(layout), *_edges(layout), *_keep_outs(layout)]
+    found = [*_webs(layout), *_parts(layout), *_edges(layout), *_keep_outs(layout)]
     found += _fingers(layout)
     if rest is not None:
         found += _rest(layout, rest)
@@ -82,6 +82,49 @@ def _webs(layout: Layout) -> list[Finding]:
     return found
 
 
+def _parts(layout: Layout) -> list[Finding]:
+    """Check what is mounted in the holes: rims on top, bodies below, and that a part fits its hole."""
+    found, panel = [], layout.panel
+    for k, first in enumerate(layout.buttons):
+        part = first.part
+        if part is not None and abs(part.hole_mm - first.hole_mm) > TOLERANCE_MM:
+            wide = first.hole_mm > part.hole_mm
+            found.append(
+                Finding(
+                    "part-hole-differs",
+                    "error" if 0 < part.rim_mm <= first.hole_mm or not wide else "warning",
+                    f"{first.label} has a hole of {first.hole_mm:g} mm; {part.name} is made for {part.hole_mm:g} mm.",
+                    (first.label,),
+                    {"hole_mm": round(first.hole_mm, 3), "part_hole_mm": part.hole_mm},
+                    "Leave hole_mm to the part, or name another part.",
+                )
+            )
+        if part is None:
+            continue
+        for second in layout.buttons[k + 1 :]:
+            if second.part is None:
+                continue
+            apart = math.dist(first.centre_mm, second.centre_mm)
+            for code, what, sizes, least in (
+                ("rims-collide", "rims", (part.rim_mm, second.part.rim_mm), panel.rim_gap_mm),
+                ("bodies-collide", "bodies below the panel", (part.body_mm, second.part.body_mm), panel.body_gap_mm),
+            ):
+                gap = apart - sum(sizes) / 2
+                if min(sizes) > 0 and gap < least - TOLERANCE_MM:
+                    found.append(
+                        Finding(
+                            code,
+                            "error",
+                            f"The {what} of {first.label} and {second.label} "
+                            + (f"overlap by {-gap:.1f} mm." if gap < 0 else f"leave {gap:.1f} mm between them."),
+                            (first.label, second.label),
+                            {"gap_mm": round(gap, 3), "least_mm": least},
+                            f"Move them {least - gap:.1f} mm apart.",
+                        )
+                    )
+    return found
+
+
 def inside_mm(button: Button, panel: Panel) -> float:
     """Return how much panel stands between a hole's edge and the panel's edge, at the closest; below 0 outside."""
     half_x, half_y = panel.width_mm / 2, panel.height_mm / 2
@@ -107,6 +150,18 @@ def _edges(layout: Layout) -> list[Finding]:
                     "Move it inwards or take a larger panel.",
                 )
             )
+        elif edge + button.hole_mm / 2 < button.top_radius_mm - TOLERANCE_MM:
+            over = button.top_radius_mm - edge - button.hole_mm / 2
+            found.append(
+                Finding(
+                    "rim-over-edge",
+                    "error",
+                    f"The rim of {button.label} stands {over:.1f} mm over the edge of {panel.name}.",
+                    (button.label,),
+                    {"over_mm": round(over, 3)},
+                    f"Move it {over:.1f} mm inwards.",
+                )
+            )
         elif edge < panel.edge_mm - TOLERANCE_MM:
             found.append(
                 Finding(
@@ -122,13 +177,24 @@ def _edges(layout: Layout) -> list[Finding]:
 
 
 def gap_to_keep_out_mm(button: Button, keep_out: KeepOut) -> float:
-    """Return the distance from a hole's edge to the keep-out's edge; below 0 they overlap."""
+    """Return the distance to the keep-out's edge from the edge of what it concerns; below 0 they overlap.
+
+    Above the panel that is the part's rim, below it its body; a part that ends above the obstacle is clear of it.
+    """
+    radius = button.hole_mm / 2
+    if keep_out.face in ("above", "both"):
+        radius = max(radius, button.top_radius_mm)
+    if keep_out.face in ("below", "both"):
+        radius = max(radius, button.below_radius_mm)
+    depth = button.part.depth_mm if button.part else 0.0
+    if keep_out.face == "below" and keep_out.headroom_mm is not None and 0 < depth <= keep_out.headroom_mm:
+        return math.inf
     x = abs(button.centre_mm[0] - keep_out.centre_mm[0])
     y = abs(button.centre_mm[1] - keep_out.centre_mm[1])
     if keep_out.shape == "circle":
-        return math.hypot(x, y) - keep_out.diameter_mm / 2 - button.hole_mm / 2
+        return math.hypot(x, y) - keep_out.diameter_mm / 2 - radius
     x, y = x - keep_out.size_mm[0] / 2, y - keep_out.size_mm[1] / 2
-    return math.hypot(max(x, 0.0), max(y, 0.0)) + min(max(x, y), 0.0) - button.hole_mm / 2
+    return math.hypot(max(x, 0.0), max(y, 0.0)) + min(max(x, y), 0.0) - radius
 
 
 def _keep_outs(layout: Layout) -> list[Finding]:

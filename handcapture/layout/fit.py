@@ -24,14 +24,14 @@ from numpy.typing import NDArray
 from handcapture.errors import InputError
 from handcapture.layout.findings import check_layout
 from handcapture.layout.landing import RIM_ALLOWANCE_MM, landing_probability
-from handcapture.layout.model import Button, KeepOut, Layout, Panel, Point
+from handcapture.layout.model import Button, KeepOut, Layout, Panel, Part, Point
 from handcapture.layout.plan import SIDE_BY_SIDE_MM, ButtonWish, Plan
 from handcapture.names import FINGERS, SIDES
 from handcapture.rest import Fingertip, Rest
 from handcapture.rest_document import rest_sha256
 
 FloatArray = NDArray[np.float64]
-Kind = Literal["web", "left", "right", "top", "bottom", "corner", "keep-out"]
+Kind = Literal["web", "rims", "bodies", "left", "right", "top", "bottom", "corner", "keep-out"]
 
 FEASIBLE_MM: Final = 1e-6
 """Largest amount by which a returned layout may fall short of any constraint."""
@@ -40,6 +40,8 @@ _CENTRING: Final = 1e-4
 _RIGHT: Final = np.array([1.0, 0.0])
 _DOWN: Final = np.array([0.0, 1.0])
 _NEAR_PAIR_MM: Final = 60.0
+_NO_MATTER_MM: Final = 1e4
+"""Room given to what passes above a keep-out."""
 _STARTS: Final = 4
 _SCATTER_MM: Final = 6.0
 
@@ -49,8 +51,52 @@ class LayoutError(InputError):
 
 
 @dataclass(frozen=True, eq=False)
+class Sizes:
+    """How much room each button takes, (n,) each: radii of hole, rim and body, depth below the top; 0 is not known."""
+
+    radii: FloatArray
+    rims: FloatArray
+    bodies: FloatArray
+    depths: FloatArray
+
+    @classmethod
+    def of(cls, radii: FloatArray, parts: Sequence[Part | None] | None = None) -> Sizes:
+        """Return the sizes of holes and of what is mounted in them."""
+        mounted = [part or Part("", 0.0) for part in parts or [None] * len(radii)]
+        return cls(
+            radii=np.asarray(radii, dtype=np.float64),
+            rims=np.array([part.rim_mm / 2 for part in mounted]),
+            bodies=np.array([part.body_mm / 2 for part in mounted]),
+            depths=np.array([part.depth_mm for part in mounted]),
+        )
+
+    def apart(self, panel: Panel) -> FloatArray:
+        """Return how far apart centres must be, (n, n): webs, rims and bodies."""
+        least = self.radii[:, None] + self.radii[None] + panel.web_mm
+        for sizes, gap in ((self.rims, panel.rim_gap_mm), (self.bodies, panel.body_gap_mm)):
+            both = (sizes[:, None] > 0) & (sizes[None] > 0)
+            least = np.maximum(least, np.where(both, sizes[:, None] + sizes[None] + gap, 0.0))
+        return np.asarray(least)
+
+    def reach(self, keep_out: KeepOut) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """Return the radius that must stay clear of a keep-out, (n,), and which buttons it concerns at all."""
+        radius, concerned = self.radii, np.ones(len(self.radii), bool)
+        if keep_out.face in ("above", "both"):
+            radius = np.maximum(radius, self.rims)
+        if keep_out.face in ("below", "both"):
+            radius = np.maximum(radius, self.bodies)
+        if keep_out.face == "below" and keep_out.headroom_mm is not None:
+            concerned = (self.depths > keep_out.headroom_mm) | (self.depths <= 0.0)
+        return radius, concerned
+
+    def pairs_of(self, sizes: FloatArray, pairs: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return the pairs both of whose `sizes` are known."""
+        return pairs[(sizes[pairs] > 0).all(axis=1)]
+
+
+@dataclass(frozen=True, eq=False)
 class _Task:
-    """One fit: wishes (n, 2) in the mat frame, weights (n, 2, 2), radii (n,), all in the order of `names`.
+    """One fit: wishes (n, 2) in the mat frame, weights (n, 2, 2), sizes, all in the order of `names`.
 
     `wishes` are what is sought: the `finger_wishes`, drawn towards an existing panel where the plan has one.
     """
@@ -59,7 +105,7 @@ class _Task:
     finger_wishes: FloatArray
     wishes: FloatArray
     weights: FloatArray
-    radii: FloatArray
+    sizes: Sizes
     panel: Panel
     origin: FloatArray | None
     equalities: FloatArray
@@ -106,14 +152,17 @@ def fit_layout(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | No
             side=buttons[place].side,
             finger=buttons[place].finger,
             row=buttons[place].row,
-            hole_mm=2 * float(task.radii[place]),
+            hole_mm=2 * float(task.sizes.radii[place]),
             centre_mm=(float(centres[place, 0]), float(centres[place, 1])),
             wish_mm=(float(wish[0]), float(wish[1])),
             moved_mm=float(np.hypot(*(centres[place] - wish))),
             landing_probability=landing_probability(
-                wish - centres[place], tip.covariance_mm2 + tip.spread_mm2, task.radii[place] - RIM_ALLOWANCE_MM / 2
+                wish - centres[place],
+                tip.covariance_mm2 + tip.spread_mm2,
+                task.sizes.radii[place] - RIM_ALLOWANCE_MM / 2,
             ),
             fixed=buttons[place].at_mm is not None,
+            part=plan.part_of(buttons[place]),
         )
     in_plan_order = tuple(fitted[k] for k in range(len(order)))
     layout = Layout(plan.name, panel, origin_point, in_plan_order, (), rest_sha256(rest))
@@ -168,9 +217,9 @@ def trade_off_curve(
 def _refuse_small_panel(task: _Task) -> None:
     """Refuse a panel that falls short of the hands by more than a hole: no finger would find its button."""
     panel = task.panel
-    margin = (task.radii + panel.edge_mm)[:, None]
+    margin = (task.sizes.radii + panel.edge_mm)[:, None]
     width, height = (task.wishes + margin).max(axis=0) - (task.wishes - margin).min(axis=0)
-    if max(width - panel.width_mm, height - panel.height_mm) > 2 * float(task.radii.max()):
+    if max(width - panel.width_mm, height - panel.height_mm) > 2 * float(task.sizes.radii.max()):
         raise LayoutError(
             f"{panel.name} ({panel.width_mm:g} × {panel.height_mm:g} mm) is too small for these hands: where the "
             f"fingers want them, the holes with their edges span {width:.0f} × {height:.0f} mm. Take a panel of about "
@@ -200,6 +249,7 @@ def _task(plan: Plan, buttons: list[ButtonWish], tips: list[Fingertip], panel: P
     finger_weights = np.array([np.linalg.inv(tip.covariance_mm2 + tip.spread_mm2) for tip in tips])
     wishes, weights = drawn_to_start(plan, buttons, finger_wishes, finger_weights)
     radii = np.array([plan.hole_of(button) / 2 for button in buttons])
+    sizes = Sizes.of(radii, [plan.part_of(button) for button in buttons])
     labels = [button.label for button in buttons]
     n = len(buttons)
     lines: list[FloatArray] = []
@@ -233,14 +283,13 @@ def _task(plan: Plan, buttons: list[ButtonWish], tips: list[Fingertip], panel: P
             across = [(k, 0, -np.sin(turn)), (k, 1, np.cos(turn))]
             require(0.0, *across, *((members[0], axis, -factor) for _, axis, factor in across))
     gaps = np.linalg.norm(wishes[:, None] - wishes[None], axis=2)
-    least = radii[:, None] + radii[None] + panel.web_mm
-    pairs = np.argwhere(np.triu(gaps < least + _NEAR_PAIR_MM, 1))
+    pairs = np.argwhere(np.triu(gaps < sizes.apart(panel) + _NEAR_PAIR_MM, 1))
     return _Task(
         names=tuple(labels),
         finger_wishes=finger_wishes,
         wishes=wishes,
         weights=weights,
-        radii=radii,
+        sizes=sizes,
         panel=panel,
         origin=None if origin_mm is None else np.array(origin_mm, dtype=np.float64),
         equalities=np.array(lines).reshape(-1, 2 * n),
@@ -311,17 +360,17 @@ def drawn_to_start(
 def _check_equalities(task: _Task, plan: Plan) -> None:
     """Refuse fixed places, mirrors and rows that contradict each other, and fixed holes that overlap."""
     fixed = {b.label: np.array(b.at_mm) for b in plan.buttons if b.at_mm is not None}
-    web = task.panel.web_mm
+    apart = task.sizes.apart(task.panel)
     names = list(fixed)
     for k, first in enumerate(names):
         for second in names[k + 1 :]:
             gap = float(np.hypot(*(fixed[first] - fixed[second])))
             i, j = task.names.index(first), task.names.index(second)
-            least = task.radii[i] + task.radii[j] + web
+            least = apart[i, j]
             if gap < least - FEASIBLE_MM:
                 raise LayoutError(
-                    f"{first} and {second} are both fixed (at_mm), {gap:.1f} mm from centre to centre; their holes and "
-                    f"a web of {web:g} mm need {least:.1f} mm. Move or free one of them."
+                    f"{first} and {second} are both fixed (at_mm), {gap:.1f} mm from centre to centre; their holes "
+                    f"and parts with what must stay between them need {least:.1f} mm. Move or free one of them."
                 )
     if not len(task.targets):
         return
@@ -390,7 +439,10 @@ class _Problem:
 
     def _name_constraints(self) -> tuple[_Constraint, ...]:
         n = len(self.task.names)
-        listed = [_Constraint("web", (int(i), int(j))) for i, j in self.task.pairs]
+        sizes, pairs = self.task.sizes, self.task.pairs
+        listed = [_Constraint("web", (int(i), int(j))) for i, j in pairs]
+        listed += [_Constraint("rims", (int(i), int(j))) for i, j in sizes.pairs_of(sizes.rims, pairs)]
+        listed += [_Constraint("bodies", (int(i), int(j))) for i, j in sizes.pairs_of(sizes.bodies, pairs)]
         kinds: tuple[Kind, ...] = ("left", "right", "top", "bottom", "corner")
         listed += [_Constraint(kind, (k,)) for kind in kinds for k in range(n)]
         listed += [_Constraint("keep-out", (k,), keep_out) for keep_out in self.task.panel.keep_outs for k in range(n)]
@@ -398,7 +450,7 @@ class _Problem:
 
     def room(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return by how many mm each constraint is kept, and the derivatives by the variables."""
-        values, by_place = room(self.centres(z), self.task.radii, self.task.panel, self.task.pairs)
+        values, by_place = room(self.centres(z), self.task.sizes, self.task.panel, self.task.pairs)
         return values, _padded(by_place @ self.basis, self.size)
 
     def straightness(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -421,18 +473,21 @@ class _Problem:
         return np.array(values), _padded(np.array(lines).reshape(-1, centres.size) @ self.basis, self.size)
 
 
-def room(
-    centres: FloatArray, radii: FloatArray, panel: Panel, pairs: NDArray[np.intp]
-) -> tuple[FloatArray, FloatArray]:
+def room(centres: FloatArray, sizes: Sizes, panel: Panel, pairs: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
     """Return by how many mm each constraint is kept (m,), and its derivatives by the centres (m, 2n).
 
-    Order: the pairs' webs; left, right, top, bottom edge and rounded corners, over the buttons each; every
-    keep-out over the buttons. Panel frame.
+    Order: the pairs' webs, rims and bodies, the latter two where they are known; left, right, top, bottom edge and
+    rounded corners, over the buttons each; every keep-out over the buttons. Panel frame.
     """
-    n, each = len(radii), np.arange(len(radii))
-    values = np.empty(len(pairs) + n * (5 + len(panel.keep_outs)))
+    n, each = len(centres), np.arange(len(centres))
+    kinds = (
+        (pairs, sizes.radii, panel.web_mm),
+        (sizes.pairs_of(sizes.rims, pairs), sizes.rims, panel.rim_gap_mm),
+        (sizes.pairs_of(sizes.bodies, pairs), sizes.bodies, panel.body_gap_mm),
+    )
+    start = sum(len(between) for between, _, _ in kinds)
+    values = np.empty(start + n * (5 + len(panel.keep_outs)))
     lines = np.zeros((len(values), n, 2))
-    start = len(pairs)
 
     def put(value: FloatArray, gradient: FloatArray) -> None:
         """Put one constraint per button, `gradient` (n, 2) or (2,)."""
@@ -441,13 +496,16 @@ def room(
         lines[start + each, each] = gradient
         start += n
 
-    if len(pairs):
-        first, second = pairs[:, 0], pairs[:, 1]
+    at = 0
+    for between, radii, least in kinds:
+        first, second = between[:, 0], between[:, 1]
         gap, direction = _length(centres[first] - centres[second])
-        values[:start] = gap - radii[first] - radii[second] - panel.web_mm
-        lines[np.arange(start), first] = direction
-        lines[np.arange(start), second] = -direction
-    margin = radii + panel.edge_mm
+        mine = np.arange(at, at + len(between))
+        values[mine] = gap - radii[first] - radii[second] - least
+        lines[mine, first] = direction
+        lines[mine, second] = -direction
+        at += len(between)
+    margin = np.maximum(sizes.radii + panel.edge_mm, sizes.rims)
     put(centres[:, 0] - margin, _RIGHT)
     put(panel.width_mm - margin - centres[:, 0], -_RIGHT)
     put(centres[:, 1] - margin, _DOWN)
@@ -462,7 +520,8 @@ def room(
     put(np.where(in_corner, spare - far, spare), np.where(in_corner[:, None], -outward, 0.0))
     for keep_out in panel.keep_outs:
         off = centres - np.array(keep_out.centre_mm)
-        reach = radii + keep_out.clearance_mm
+        reach, concerned = sizes.reach(keep_out)
+        reach = np.where(concerned, reach + keep_out.clearance_mm, -_NO_MATTER_MM)
         if keep_out.shape == "circle":
             gap, direction = _length(off)
             put(gap - keep_out.diameter_mm / 2 - reach, direction)
@@ -504,7 +563,7 @@ def _solve(task: _Task) -> tuple[FloatArray, FloatArray]:
         if z is not None:
             centres = problem.centres(z)
             gaps = np.linalg.norm(centres[:, None] - centres[None], axis=2)
-            short = np.triu(gaps < task.radii[:, None] + task.radii[None] + task.panel.web_mm - FEASIBLE_MM, 1)
+            short = np.triu(gaps < task.sizes.apart(task.panel) - FEASIBLE_MM, 1)
             if not short.any():
                 return centres, problem.origin(z)
             task = replace(task, pairs=np.unique(np.r_[task.pairs, np.argwhere(short)], axis=0))
@@ -664,6 +723,10 @@ def _say(problem: _Problem, constraint: _Constraint) -> str:
     panel = problem.task.panel
     if constraint.kind == "web":
         return f"{panel.web_mm:g} mm of web between {names[0]} and {names[1]}"
+    if constraint.kind == "rims":
+        return f"{panel.rim_gap_mm:g} mm between the rims of {names[0]} and {names[1]}"
+    if constraint.kind == "bodies":
+        return f"{panel.body_gap_mm:g} mm between the bodies of {names[0]} and {names[1]} below the panel"
     if constraint.kind == "keep-out" and constraint.keep_out is not None:
         return f"the keep-out “{constraint.keep_out.name}” beside {names[0]}"
     edge = "rounded corner" if constraint.kind == "corner" else f"{constraint.kind} edge"
@@ -705,7 +768,7 @@ def _changes(problem: _Problem) -> list[Change]:
         return change
 
     edges = share(left=1.0, right=1.0, top=1.0, bottom=1.0, corner=1.0)
-    smallest_hole = 2 * float(task.radii.min()) - 5.0
+    smallest_hole = 2 * float(task.sizes.radii.min()) - 5.0
     changes: list[Change] = [
         (
             lambda p, t: f"a web of {p.web_mm - t:.1f} instead of {p.web_mm:g} mm",
@@ -734,7 +797,7 @@ def _changes(problem: _Problem) -> list[Change]:
         (
             lambda p, t: f"all holes {t:.1f} mm smaller",
             smallest_hole,
-            lambda task, t: replace(task, radii=task.radii - t / 2),
+            lambda task, t: replace(task, sizes=replace(task.sizes, radii=task.sizes.radii - t / 2)),
             share(web=1.0, left=0.5, right=0.5, top=0.5, bottom=0.5, corner=0.5, keep_out=0.5),
         ),
     ]

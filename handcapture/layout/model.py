@@ -17,7 +17,8 @@ class KeepOut:
     """A place on the panel where no hole may come: a circle or a rectangle, panel frame.
 
     `clearance_mm` is kept between its edge and the edge of any hole. `face` tells whether it lies above the
-    panel, below it, or on both faces.
+    panel, below it, or on both faces. One below may begin only `headroom_mm` under the panel's upper face: what reaches
+    less deep passes above it. None means that it begins at the panel.
     """
 
     name: str
@@ -27,6 +28,22 @@ class KeepOut:
     size_mm: Point = (0.0, 0.0)
     clearance_mm: float = 0.0
     face: Literal["above", "below", "both"] = "both"
+    headroom_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Part:
+    """What is mounted in a hole, by its drawing: diameters of hole, rim on top and body below, and depth.
+
+    `depth_mm` is how far body, nut and terminals reach below the panel's upper face. 0 where it is not known, and then
+    it is not checked.
+    """
+
+    name: str
+    hole_mm: float
+    rim_mm: float = 0.0
+    body_mm: float = 0.0
+    depth_mm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -34,7 +51,8 @@ class Panel:
     """The plate: a rectangle with rounded corners, in its own frame (origin top-left, x right, y down).
 
     `edge_mm` is the least distance from the edge of a hole to the edge of the panel, `web_mm` the least
-    material between two holes.
+    material between two holes; `rim_gap_mm` what is left between the rims of two parts on top, `body_gap_mm` between
+    their bodies below.
     """
 
     name: str
@@ -46,6 +64,8 @@ class Panel:
     thickness_mm: float | None = None
     material: str | None = None
     keep_outs: tuple[KeepOut, ...] = ()
+    rim_gap_mm: float = 1.0
+    body_gap_mm: float = 2.0
 
 
 @dataclass(frozen=True)
@@ -67,6 +87,17 @@ class Button:
     moved_mm: float
     landing_probability: float | None
     fixed: bool = False
+    part: Part | None = None
+
+    @property
+    def top_radius_mm(self) -> float:
+        """Radius of what lies on the panel's upper face: the rim, or the hole itself."""
+        return max(self.hole_mm, self.part.rim_mm if self.part else 0.0) / 2
+
+    @property
+    def below_radius_mm(self) -> float:
+        """Radius of what lies below the panel: the body, or the hole itself."""
+        return max(self.hole_mm, self.part.body_mm if self.part else 0.0) / 2
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from handcapture.documents import read_bytes
 from handcapture.errors import DocumentError
-from handcapture.layout.model import KeepOut, Panel
+from handcapture.layout.model import KeepOut, Panel, Part
 from handcapture.names import Finger, Side
 
 SIDE_BY_SIDE_MM: Final = 26.0
@@ -27,6 +27,9 @@ DEFAULT_WEB_MM: Final = 6.0
 DEFAULT_EDGE_MM: Final = 10.0
 """From hole to panel edge in wood-based boards (common practice, no source)."""
 
+DEFAULT_RIM_GAP_MM: Final = 1.0
+DEFAULT_BODY_GAP_MM: Final = 2.0
+"""Between rims on top, and between bodies with their terminals below (common practice, no source)."""
 DEFAULT_PULL: Final = 0.5
 """Between as the hand rests (0) and as the panel was (1)."""
 
@@ -49,6 +52,7 @@ class ButtonWish(_Entry):
     side: Side
     finger: Finger
     hole_mm: Hole | None = None
+    part: str | None = None
     row: Literal["near", "far"] = "near"
     far_mm: Annotated[float, Field(allow_inf_nan=False, gt=0, le=80)] | None = None
     offset_mm: Place = (0.0, 0.0)
@@ -70,11 +74,32 @@ class Mirror(_Entry):
     right: str
 
 
+class PartEntry(_Entry):
+    """What is mounted in a hole: see `Part`."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    hole_mm: Hole
+    rim_mm: Gap = 0.0
+    body_mm: Gap = 0.0
+    depth_mm: Gap = 0.0
+
+    @model_validator(mode="after")
+    def _rim(self) -> PartEntry:
+        if 0 < self.rim_mm < self.hole_mm:
+            raise ValueError("rim_mm is less than hole_mm: the part would fall through")
+        return self
+
+
 class Plan(_Entry):
-    """All buttons that are wanted, and how they must stand to each other."""
+    """All buttons that are wanted, and how they must stand to each other.
+
+    A button's hole is its own `hole_mm`, else that of its part, else that of the plan's part, else the plan's.
+    """
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     hole_mm: Hole = 24.0
+    part: str | None = None
+    parts: tuple[PartEntry, ...] = ()
     far_mm: Annotated[float, Field(allow_inf_nan=False, gt=0, le=80)] = DEFAULT_FAR_MM
     pull: Annotated[float, Field(allow_inf_nan=False, ge=0, le=1)] = DEFAULT_PULL
     buttons: Annotated[tuple[ButtonWish, ...], Field(min_length=1, max_length=200)]
@@ -92,11 +117,26 @@ class Plan(_Entry):
         unknown = sorted(set(named) - set(labels))
         if unknown:
             raise ValueError(f"no button is labelled {', '.join(unknown)}")
+        parts = [part.name for part in self.parts]
+        used = {name for name in (self.part, *(button.part for button in self.buttons)) if name}
+        if strange := sorted(used - set(parts)):
+            raise ValueError(f"no part is named {', '.join(strange)}")
+        if len(set(parts)) < len(parts):
+            raise ValueError("two parts have the same name")
         return self
+
+    def part_of(self, button: ButtonWish) -> Part | None:
+        """Return what is mounted in the button's hole, None where the plan does not say."""
+        name = button.part or self.part
+        entry = next((part for part in self.parts if part.name == name), None)
+        return None if entry is None else Part(**entry.model_dump())
 
     def hole_of(self, button: ButtonWish) -> float:
         """Return the button's hole diameter."""
-        return self.hole_mm if button.hole_mm is None else button.hole_mm
+        if button.hole_mm is not None:
+            return button.hole_mm
+        part = self.part_of(button)
+        return self.hole_mm if part is None else part.hole_mm
 
 
 class _KeepOutEntry(_Entry):
@@ -107,6 +147,7 @@ class _KeepOutEntry(_Entry):
     size_mm: Place = (0.0, 0.0)
     clearance_mm: Gap = 0.0
     face: Literal["above", "below", "both"] = "both"
+    headroom_mm: Gap | None = None
 
     @model_validator(mode="after")
     def _extent(self) -> _KeepOutEntry:
@@ -114,6 +155,8 @@ class _KeepOutEntry(_Entry):
             raise ValueError("a circle needs diameter_mm above 0")
         if self.shape == "rectangle" and min(self.size_mm) <= 0:
             raise ValueError("a rectangle needs size_mm = [width, height] above 0")
+        if self.headroom_mm is not None and self.face != "below":
+            raise ValueError('headroom_mm is for face = "below"')
         return self
 
 
@@ -126,6 +169,8 @@ class PanelFile(_Entry):
     corner_radius_mm: Gap = 0.0
     edge_mm: Gap = DEFAULT_EDGE_MM
     web_mm: Gap = DEFAULT_WEB_MM
+    rim_gap_mm: Gap = DEFAULT_RIM_GAP_MM
+    body_gap_mm: Gap = DEFAULT_BODY_GAP_MM
     thickness_mm: Length | None = None
     material: str | None = None
     origin_mm: Place | None = None
