@@ -7,7 +7,7 @@ the iterative closest point method (Besl and McKay 1992), from many deterministi
 A finger offers places: its contact; a second row further along its reach; for the thumb one beside; and, at a
 higher price, any place around. A distance d costs log(1 + (d / 8 mm)²), the negative log-likelihood of a Cauchy
 distribution, so that single strange holes do not drag the hand along; distances along a finger's reach count less
-than across it. Constants were set on invented panels and hands (no source), and looked at on others.
+than across it. Constants were set on invented panels and hands (no source).
 """
 
 from __future__ import annotations
