@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -199,3 +199,98 @@ def grid(mat_name: str) -> FloatArray:
     """Return points (N, 2) all over the quiet part of a mat."""
     width, height = MATS[mat_name].size_mm
     return np.array([(u * width, v * height) for u in np.linspace(0.12, 0.88, 7) for v in np.linspace(0.15, 0.85, 5)])
+
+
+@dataclass(frozen=True)
+class DrawnBoard:
+    """A board to draw on the mat: colours are shares of white in linear light, `holes_mm` x, y, diameter (N, 3).
+
+    `floor` is a grey that lies in the holes instead of the mat; `thrown_mm` how far the lamp throws the shadow of the
+    upper rim over the floor; `cables` lines (x, y, x, y, width) of light `cable` that lie on top.
+    """
+
+    box_mm: tuple[float, float, float, float]
+    holes_mm: tuple[tuple[float, float, float], ...]
+    thickness_mm: float
+    light: float = 0.25
+    wall: float = 0.12
+    floor: float | None = None
+    thrown_mm: tuple[float, float] = (0.0, 0.0)
+    caps: bool = False
+    cables: tuple[tuple[float, float, float, float, float], ...] = ()
+    cable: float = 0.02
+
+
+def with_board(picture: Picture, camera: Camera, board: DrawnBoard, blur_px: float = 0.6) -> Picture:
+    """Return the grey picture with a board on the mat, mixed in linear light, 4 by 4 rays per pixel at its holes.
+
+    With `caps`, discs of `thickness_mm` stand on a thin sheet instead of holes in a board.
+    """
+    fine, white = 4, float(_linear(np.array([[238]], np.uint8))[0, 0])
+    light = _linear(picture)
+    x0, y0, x1, y1 = board.box_mm
+    corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
+    foot = camera.project(np.c_[corners, np.zeros(4)])
+    top = foot if board.caps else camera.project(np.c_[corners, np.full(4, board.thickness_mm)])
+    under = light.copy()
+    for outline, value in ((cv2.convexHull(np.r_[foot, top].astype(np.float32))[:, 0], board.wall), (top, board.light)):
+        mask = np.zeros(light.shape, np.uint8)
+        cv2.fillPoly(mask, [np.rint(outline * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+        light += (value * white - light) * (mask / np.float32(255))
+    for x, y, diameter in board.holes_mm:
+        reach = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * (diameter / 2 + 2 + board.thickness_mm)
+        ends = [camera.project(np.c_[reach + [x, y], np.full(4, z)]) for z in (0.0, board.thickness_mm)]
+        low = np.maximum(np.floor(np.min(ends, axis=(0, 1))).astype(int), 0)
+        high = np.minimum(np.ceil(np.max(ends, axis=(0, 1))).astype(int) + 1, np.array(light.shape[::-1]))
+        size = (high - low) * fine
+        columns, rows = ((np.arange(n) + 0.5) / fine - 0.5 + start for n, start in zip(size, low, strict=True))
+        # Rays on a coarser grid, between whose nodes the camera is as good as linear.
+        nodes = [np.linspace(values[0], values[-1], 24) for values in (columns, rows)]
+        pixels = np.stack(np.meshgrid(*nodes), axis=-1).reshape(-1, 2)
+        where = np.meshgrid(
+            np.linspace(0, 23, size[0], dtype=np.float32), np.linspace(0, 23, size[1], dtype=np.float32)
+        )
+
+        def at(z: float, pixels: FloatArray = pixels, where: list[NDArray[np.float32]] = where) -> NDArray[np.float32]:
+            points = camera.at_height(pixels, z).reshape(24, 24, 2).astype(np.float32)
+            return np.asarray(cv2.remap(points, *where, cv2.INTER_CUBIC), np.float32)
+
+        crop = slice(low[1], high[1]), slice(low[0], high[0])
+        mix = cv2.resize(light[crop], None, fx=fine, fy=fine, interpolation=cv2.INTER_LINEAR)
+        upper, lower = at(board.thickness_mm), at(0.0)
+        middle = np.array([x, y], np.float32)
+        on_top = np.linalg.norm(upper - middle, axis=-1) < diameter / 2
+        at_foot = np.linalg.norm(lower - middle, axis=-1) < diameter / 2
+        if board.caps:
+            mix[at_foot] = board.wall * white
+            for share in np.linspace(0, 1, 25):  # the side of the cap, swept
+                mix[np.linalg.norm(lower * (1 - share) + upper * share - middle, axis=-1) < diameter / 2] = (
+                    board.wall * white
+                )
+            mix[on_top] = (board.floor if board.floor is not None else 0.02) * white
+        else:
+            ground = cv2.resize(under[crop], None, fx=fine, fy=fine, interpolation=cv2.INTER_LINEAR)
+            if board.floor is not None:
+                ground[:] = board.floor * white
+            ground = ground * (1 - 0.3 * np.exp(-np.maximum(diameter / 2 - np.linalg.norm(lower - middle, axis=-1), 0)))
+            shaded = np.linalg.norm(lower - middle - np.float32(board.thrown_mm), axis=-1) > diameter / 2
+            ground[shaded] *= 0.5 if any(board.thrown_mm) else 1.0
+            mix[on_top] = board.wall * white
+            mix[on_top & at_foot] = ground[on_top & at_foot]
+        light[crop] = cv2.resize(mix, tuple(int(n) for n in high - low), interpolation=cv2.INTER_AREA)
+    for xa, ya, xb, yb, width in board.cables:
+        ends_px = camera.project(np.array([[xa, ya, board.thickness_mm], [xb, yb, board.thickness_mm]]))
+        mask = np.zeros(light.shape, np.uint8)
+        thick = max(1, round(width / camera.mm_per_px(np.array([xa, ya]))))
+        a, b = ([int(v) for v in np.rint(end * 16)] for end in ends_px)
+        cv2.line(mask, a, b, 255, thick, cv2.LINE_AA, 4)
+        light += (board.cable * white - light) * (mask / np.float32(255))
+    light = cv2.GaussianBlur(light, (0, 0), blur_px)
+    value = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
+    return np.asarray(np.clip(255 * value + 0.5, 0, 255), np.uint8)
+
+
+def compressed(photo: Photo, quality: int = 90) -> Photo:
+    """Return the photo as JPEG has it."""
+    data = cv2.imencode(".jpg", photo.pixels_bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
+    return replace(photo, pixels_bgr=np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8))

@@ -1,0 +1,691 @@
+"""Measure the round holes, or round button caps, of a panel that lies on the printed mat, from a photo.
+
+The plane of the panel's upper face is looked at squarely. Edges vote for circles; each circle found is then measured
+on profiles along 180 directions, in linear light (blur mixes light, not the values in a file). A profile is explained
+by panel, wall and floor, blurred: through a panel of some thickness one sees its wall and the far rim, at a place that
+follows from the camera. Which of the edges is the rim is not decided profile by profile, where a brown wall in a brown
+panel cannot be told from it, but by the circle that explains them all. What hides a rim, a finger or a cable, costs
+coverage; what lies in the hole, paper, marks, table or shadow, is not assumed to be dark or light.
+
+What it does not see: a chamfer (the edge that contrasts is taken), a hole of the panel's own light and no shadow, a
+panel that is bent or does not lie on the mat. A height typed in wrong by 1 mm moves a hole 200 mm off the camera's foot
+by about half a millimetre, and all of them alike.
+
+References
+----------
+Voting along gradients: Kimme, C., Ballard, D., Sklansky, J. (1975), Finding circles by an array of accumulators, Comm.
+ACM 18(2), 120-122. Algebraic start of the circle: Taubin, G. (1991), IEEE PAMI 13(11), 1115-1138. Geometric fit:
+Chernov, N. (2010), Circular and Linear Regression, CRC Press, ch. 4. Weights: biweight of Beaton, A. E., Tukey, J. W.
+(1974), Technometrics 16(2), 147-185. (Citations from memory.) sRGB transfer: IEC 61966-2-1.
+
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Final, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from handcapture.camera import Camera, at_height_covariance, at_height_derivatives
+from handcapture.errors import InputError, PhotoError
+from handcapture.layout.source import Drawing, Hole
+from handcapture.mat.sighting import Sighting
+from handcapture.photo import Photo
+from handcapture.rectify import View, rectify
+
+FloatArray = NDArray[np.float64]
+Kind = Literal["holes", "caps"]
+
+HEIGHT_RANGE_MM: Final = (0.0, 100.0)
+DIAMETER_RANGE_MM: Final = (8.0, 80.0)
+LEAST_COVERAGE: Final = 0.6
+"""Share of the rim that must be seen."""
+
+_MARGIN_MM: Final = 30.0
+"""How far beyond the mat a panel may reach."""
+_COARSE_PX_PER_MM: Final = 2.0
+_EDGE_LEVELS: Final = (4.0, 8.0)
+"""Gradients, grey levels per coarse pixel, from which an edge is followed and from which one is begun."""
+_CELL_MM: Final = 1.0
+_LEAST_VOTES: Final = 0.3
+"""Share of a circle's length whose edges must point to its middle for it to be measured."""
+_MOST_CANDIDATES: Final = 60
+_DIRECTIONS: Final = 180
+_FIRST_REACH_MM, _LAST_REACH_MM = 1.8, 0.7
+"""How far from the circle that is expected an edge is looked for."""
+_BESIDE_MM: Final = 1.1
+"""What is explained on either side of an edge."""
+_WIDEST_WALL_MM: Final = 3.0
+"""Of a wall that seems wider only so much is explained: the far rim then is another edge, not confused with the rim."""
+_WALL_BIN_MM: Final = 0.06
+_BLURS_PX: Final = (0.5, 0.7, 0.95, 1.3, 1.8, 2.5)
+_MOST_COST: Final = 16.0
+"""What a profile costs at most that does not agree, in units of the noise's variance."""
+_LEAST_STEP: Final = 0.012
+"""Least step of linear light at an edge, as a share of white."""
+_LEAST_SHARE: Final = 0.4
+"""Share of what a profile varies by that its edge must explain."""
+_ON_RIM_MM: Final = 0.25
+_ROUND_MM: Final = 0.22
+"""Root mean square distance from the circle, of profiles that count as on it, beyond which a hole is not round."""
+_SAME_SHARE: Final = 0.35
+"""Circles whose middles are nearer than this share of the larger's radius are rims of one hole."""
+_LUMINANCE: Final = np.array([0.0722, 0.7152, 0.2126], np.float32)
+"""Of linear B, G, R (ITU-R BT.709)."""
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredHole:
+    """One hole or cap, on the plane of the panel's upper face (caps: of their own).
+
+    `centre_mm` (2,) in the mat frame; `covariance_mm2` (2, 2) of it carries the edge's noise, the camera, the height
+    and the print scale, of which the last three move all holes together. `coverage` is the share of the rim that was
+    seen, `contrast` the median step of light at it, as a share of white, `roughness_mm` how far the rim strays from a
+    circle (root mean square, the photo's noise included).
+    """
+
+    centre_mm: FloatArray
+    diameter_mm: float
+    covariance_mm2: FloatArray
+    diameter_sd_mm: float
+    coverage: float
+    contrast: float
+    roughness_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredPanel:
+    """What was found: `holes` of the expected diameters, `others` of other diameters, row by row from the top."""
+
+    holes: tuple[MeasuredHole, ...]
+    others: tuple[MeasuredHole, ...]
+    height_mm: float
+    kind: Kind
+    notes: tuple[str, ...]
+
+
+def measure_holes(
+    photo: Photo,
+    sighting: Sighting,
+    height_mm: float,
+    expected_mm: Sequence[float] = (24.0, 30.0),
+    tolerance_mm: float = 2.0,
+    *,
+    height_sd_mm: float = 0.2,
+    depth_mm: float | None = None,
+    kind: Kind = "holes",
+) -> MeasuredPanel:
+    """Measure the round holes of a panel whose upper face lies `height_mm` above the mat.
+
+    `sighting` is of this photo. Circles within `tolerance_mm` of an expected diameter are holes, others are told apart.
+    `height_sd_mm` is how unsure the height is. `depth_mm` is how far down the wall of a hole reaches, by default to the
+    mat; of `kind` "caps", how far caps stand above the panel (4 mm by default), and `height_mm` then is that of their
+    tops. InputError for sizes out of range; PhotoError where there is no hole.
+    """
+    _require_sizes(height_mm, expected_mm, tolerance_mm, height_sd_mm, depth_mm)
+    depth = depth_mm if depth_mm is not None else height_mm if kind == "holes" else min(4.0, height_mm)
+    if float(sighting.camera.centre_mm[2]) < height_mm + 50.0:
+        raise PhotoError(
+            f"{photo.name}: the camera was only {sighting.height_mm:.0f} mm above the mat, too near to a panel "
+            f"{height_mm:g} mm high. Take the photo from about 45 cm, and check the height."
+        )
+    scene = _Scene(photo.pixels_bgr, sighting.camera, height_mm, depth, kind == "caps")
+    found = [rim for start in _candidates(scene, sighting) for rim in _measure(scene, start)]
+    wanted = np.array(sorted(expected_mm))
+    near = [bool((np.abs(wanted - 2 * rim.radius_mm) <= tolerance_mm).any()) for rim in found]
+    kept = _apart([rim for rim, is_near in zip(found, near, strict=True) if is_near], scene.caps)
+    rest = _apart([rim for rim, is_near in zip(found, near, strict=True) if not is_near], scene.caps)
+    rest = [rim for rim in rest if not any(_overlap(rim, other) for other in kept)]
+    sd = height_sd_mm if sighting.surface is None else float(np.hypot(height_sd_mm, sighting.surface.rise_mm / 2))
+    holes = _in_rows([_report(rim, scene, sighting, sd) for rim in kept])
+    others = _in_rows([_report(rim, scene, sighting, sd) for rim in rest])
+    sizes = " or ".join(f"{d:g}" for d in wanted)
+    if not holes:
+        seen = ", ".join(f"{hole.diameter_mm:.1f}" for hole in others[:8])
+        raise PhotoError(
+            f"{photo.name}: no round {'cap' if scene.caps else 'hole'} of {sizes} mm (within {tolerance_mm:g} mm) can "
+            "be seen on the panel. "
+            + (f"There are circles of {seen} mm: give these diameters if they are meant. " if others else "")
+            + "Lay the panel on the mat with the whole rim of the holes in the picture, keep hands and cables off it, "
+            "lay paper of another brightness under it if the holes hardly show, and check the thickness given."
+        )
+    return MeasuredPanel(holes, others, height_mm, kind, _notes(holes, others, sizes, tolerance_mm, sighting))
+
+
+def as_drawing(measured: MeasuredPanel) -> Drawing:
+    """Return the holes as a drawing without outline, its origin at the top left of the holes' bounding box."""
+    reach = np.array([(*hole.centre_mm, hole.diameter_mm / 2) for hole in measured.holes])
+    left, top = (reach[:, :2] - reach[:, 2:]).min(axis=0)
+    holes = tuple(Hole((float(x - left), float(y - top)), float(2 * radius)) for x, y, radius in reach)
+    return Drawing(holes, None, measured.notes)
+
+
+def _require_sizes(
+    height_mm: float, expected_mm: Sequence[float], tolerance_mm: float, height_sd_mm: float, depth_mm: float | None
+) -> None:
+    low, high = HEIGHT_RANGE_MM
+    if not low <= height_mm <= high:
+        raise InputError(
+            f"A panel's upper face {height_mm:g} mm above the mat cannot be measured. Give a thickness of {low:g} to "
+            f"{high:g} mm, measured with a caliper."
+        )
+    least, most = DIAMETER_RANGE_MM
+    if not len(expected_mm) or not all(least <= d <= most for d in expected_mm):
+        shown = ", ".join(f"{d:g}" for d in expected_mm) or "none"
+        raise InputError(f"Diameters to look for must be {least:g} to {most:g} mm, not {shown}. Give one or more.")
+    if not 0 < tolerance_mm <= 20:
+        raise InputError(f"The tolerance of diameters must be above 0 and up to 20 mm, not {tolerance_mm:g}.")
+    if not 0 <= height_sd_mm <= 10:
+        raise InputError(f"The height's standard deviation must be 0 to 10 mm, not {height_sd_mm:g}.")
+    if depth_mm is not None and not 0 <= depth_mm <= height_mm:
+        raise InputError(f"The depth of the walls must be 0 to {height_mm:g} mm (the height), not {depth_mm:g}.")
+
+
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    """The photo and the plane that is measured; the walls reach `depth_mm` down from it."""
+
+    pixels_bgr: NDArray[np.uint8]
+    camera: Camera
+    height_mm: float
+    depth_mm: float
+    caps: bool
+
+    @property
+    def shrink(self) -> float:
+        """What the lower rim's distances from the camera's foot appear shrunk by, on the upper plane."""
+        above = float(self.camera.centre_mm[2]) - self.height_mm
+        return above / (above + self.depth_mm)
+
+    def lower(self, centre_mm: FloatArray, radius_mm: float) -> tuple[FloatArray, float]:
+        """Return centre and radius that the lower rim seems to have on the upper plane."""
+        foot = self.camera.centre_mm[:2]
+        return foot + (centre_mm - foot) * self.shrink, radius_mm * self.shrink
+
+    def upper(self, centre_mm: FloatArray, radius_mm: float) -> tuple[FloatArray, float]:
+        """Return the inverse of `lower`."""
+        foot = self.camera.centre_mm[:2]
+        return foot + (centre_mm - foot) / self.shrink, radius_mm / self.shrink
+
+    def px_mm(self, point_mm: FloatArray) -> float:
+        """Return the size of a pixel on the plane."""
+        _, _, by_point = self.camera.derivatives(np.r_[point_mm, self.height_mm][None])
+        return float(1 / np.sqrt(abs(np.linalg.det(by_point[0, :, :2]))))
+
+    def walls_mm(self, centre_mm: FloatArray, radius_mm: float, angles: FloatArray) -> FloatArray:
+        """Return how wide the wall is seen along each direction: inwards of a hole's rim, outwards (negative) of a
+        cap's, 0 where it is hidden."""
+        below, radius = self.lower(centre_mm, radius_mm)
+        off = below - centre_mm
+        along = off[0] * np.cos(angles) + off[1] * np.sin(angles)
+        inside = radius**2 - float(off @ off) + along**2
+        width = np.where(inside > 0, radius_mm - along - np.sqrt(np.maximum(inside, 0.0)), _WIDEST_WALL_MM)
+        limits = (-_WIDEST_WALL_MM, 0.0) if self.caps else (0.0, _WIDEST_WALL_MM)
+        return np.clip(width, *limits)
+
+
+@lru_cache(maxsize=1)
+def _to_linear() -> NDArray[np.float32]:
+    value = np.arange(256) / 255
+    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+# --- where circles may be ---------------------------------------------------------------------------------------
+
+
+def _candidates(scene: _Scene, sighting: Sighting) -> list[tuple[FloatArray, float]]:
+    """Return middles (2,) and radii, mm, of circles to which enough edges point, best first."""
+    view, grey = _coarse(scene, sighting)
+    if min(grey.shape) < 32:
+        return []
+    smooth = cv2.GaussianBlur(grey, (0, 0), 0.8)
+    dx, dy = (cv2.Scharr(smooth, cv2.CV_16S, *order) for order in ((1, 0), (0, 1)))
+    low, high = (32 * level for level in _EDGE_LEVELS)  # Scharr's weights sum to 32 for a ramp of 1
+    edges = cv2.Canny(dx, dy, low, high, L2gradient=True) > 0
+    edges[:2], edges[-2:], edges[:, :2], edges[:, -2:] = False, False, False, False
+    rows, columns = np.nonzero(edges)
+    gradient = np.stack([dx[rows, columns], dy[rows, columns]], axis=1).astype(np.float32)
+    gradient /= np.linalg.norm(gradient, axis=1, keepdims=True)
+    places = (np.stack([columns, rows], axis=1).astype(np.float32) + 0.5) / np.float32(_COARSE_PX_PER_MM)
+    radii = np.arange(DIAMETER_RANGE_MM[0] / 2 - 1, DIAMETER_RANGE_MM[1] / 2 + 1.5, _CELL_MM)
+    votes = _votes(places, gradient, radii, view.size_mm)
+    peaks = _peaks(votes)
+    return [(view.to_mat((np.array([x, y]) + 0.5) * _CELL_MM), float(radii[k])) for k, y, x in peaks]
+
+
+def _coarse(scene: _Scene, sighting: Sighting) -> tuple[View, NDArray[np.uint8]]:
+    """Return a square view of the plane, over the mat and its surroundings as far as the picture reaches."""
+    columns, rows = sighting.size_px
+    across, along = np.linspace(0, columns - 1, 9), np.linspace(0, rows - 1, 9)
+    border = np.array([(x, y) for x in across for y in (0, rows - 1)] + [(x, y) for x in (0, columns - 1) for y in along])
+    low, high = np.full(2, -_MARGIN_MM), np.array(sighting.mat.size_mm) + _MARGIN_MM
+    try:
+        ends = scene.camera.at_height(border, scene.height_mm)
+        low, high = np.maximum(low, ends.min(axis=0)), np.minimum(high, ends.max(axis=0))
+    except PhotoError:
+        pass  # a corner beyond the horizon: the mat's surroundings it is
+    size = np.maximum(np.floor(high - low), 1.0)
+    view = View(low, np.array([1.0, 0.0]), (float(size[0]), float(size[1])), _COARSE_PX_PER_MM, scene.height_mm)
+    grey = cv2.cvtColor(scene.pixels_bgr, cv2.COLOR_BGR2GRAY)
+    fine = 1 / scene.px_mm((low + high) / 2)
+    factor = max(1, round(fine / _COARSE_PX_PER_MM))
+    cropped = grey[: rows // factor * factor, : columns // factor * factor]
+    small = cv2.resize(cropped, (columns // factor, rows // factor), interpolation=cv2.INTER_AREA)
+    return view, rectify(np.asarray(small, np.uint8), scene.camera, view, 1 / factor)
+
+
+def _votes(
+    places: NDArray[np.float32], gradient: NDArray[np.float32], radii: FloatArray, size_mm: tuple[float, float]
+) -> NDArray[np.float32]:
+    """Return for each radius and cell the share of a circle's length whose edges point to it or away from it."""
+    columns, rows = (int(n // _CELL_MM) + 1 for n in size_mm)
+    votes = np.zeros((len(radii), rows, columns), np.float32)
+    for k, radius in enumerate(radii):
+        for sign in (-radius, radius):
+            cells = ((places + np.float32(sign) * gradient) / np.float32(_CELL_MM)).astype(np.int32)
+            x, y = cells[:, 0], cells[:, 1]
+            inside = (x > 0) & (x < columns) & (y > 0) & (y < rows)
+            counts = np.bincount(y[inside] * columns + x[inside], minlength=rows * columns)
+            votes[k] += counts.reshape(rows, columns).astype(np.float32)
+    pooled = votes.copy()
+    pooled[1:] += 0.5 * votes[:-1]
+    pooled[:-1] += 0.5 * votes[1:]
+    for k, radius in enumerate(radii):
+        side = 3 if radius < 18 else 5  # the directions of edges are known to a few degrees
+        length_px = 2 * np.pi * radius * _COARSE_PX_PER_MM / 1.12  # Canny's lines hold fewer pixels than they are long
+        pooled[k] = cv2.boxFilter(pooled[k], -1, (side, side), normalize=False) / np.float32(length_px)
+    return pooled
+
+
+def _peaks(votes: NDArray[np.float32]) -> list[tuple[int, int, int]]:
+    """Return radius number, row and column of the local maxima, best first."""
+    window = np.ones((5, 5), np.uint8)
+    around = np.stack([cv2.dilate(layer, window) for layer in votes])
+    highest = around.copy()
+    for shift in (1, 2):
+        highest[shift:] = np.maximum(highest[shift:], around[:-shift])
+        highest[:-shift] = np.maximum(highest[:-shift], around[shift:])
+    where = np.argwhere((votes >= highest) & (votes > _LEAST_VOTES))
+    score = votes[tuple(where.T)]
+    best = where[np.argsort(-score, kind="stable")][:_MOST_CANDIDATES]
+    return [(int(k), int(y), int(x)) for k, y, x in best]
+
+
+# --- one circle measured ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Rim:
+    """A circle on the plane. `covariance` (3, 3) of x, y, radius holds the edge's noise alone."""
+
+    centre_mm: FloatArray
+    radius_mm: float
+    covariance: FloatArray
+    coverage: float
+    contrast: float
+    roughness_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Table:
+    """What each of the directions costs for each place of its edge.
+
+    `cost` (directions, places), in units of the noise's variance, is that of panel, wall and floor fitted with the rim
+    at `offsets_mm` (places,) from the circle expected; `explained` is the share of variation then explained, `step`
+    the light from one side to the other. `alone` is the cost without a wall of unknown light: its curvature against
+    that of `cost` tells how much of an edge's place hangs on that.
+    """
+
+    offsets_mm: FloatArray
+    cost: FloatArray
+    curvature_alone: FloatArray
+    explained: FloatArray
+    step: FloatArray
+    blur_px: float
+
+
+def _angles() -> FloatArray:
+    return np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS)
+
+
+def _measure(scene: _Scene, start: tuple[FloatArray, float]) -> list[_Rim]:
+    """Return the rims that a candidate may stand for, none if it is no circle."""
+    centre, radius = start
+    for reach in (_FIRST_REACH_MM, _LAST_REACH_MM):
+        table = _table(scene, centre, radius, reach, plain=reach == _FIRST_REACH_MM)
+        if table is None:
+            return []
+        unknowns = _search(table, reach)
+        unknowns, keep = _settle(table, unknowns)
+        if keep.mean() < (0.35 if reach == _FIRST_REACH_MM else LEAST_COVERAGE - 0.2):
+            return []
+        centre, radius = centre + unknowns[:2], radius + unknowns[2]
+        if not DIAMETER_RANGE_MM[0] <= 2 * radius <= DIAMETER_RANGE_MM[1]:
+            return []
+        if reach == _FIRST_REACH_MM:
+            first = (centre, radius)
+    found = [_finish(scene, centre, radius)]
+    raised = scene.upper(*first)
+    if float(np.linalg.norm(raised[0] - first[0])) > 0.4:
+        found.append(_finish(scene, *raised))
+    return [rim for rim in found if rim is not None]
+
+
+def _profiles(
+    scene: _Scene, centre: FloatArray, radius: float, inner_mm: float, outer_mm: float, step_mm: float
+) -> tuple[FloatArray, FloatArray] | None:
+    """Return places (n,) relative to the circle and linear light (directions, n); None where the photo ends."""
+    offsets = np.arange(-np.ceil(inner_mm / step_mm), np.ceil(outer_mm / step_mm) + 1) * step_mm
+    angles = _angles()
+    out = np.maximum(radius + offsets, 0.0)
+    x = centre[0] + np.cos(angles)[:, None] * out
+    y = centre[1] + np.sin(angles)[:, None] * out
+    points = np.stack([x.ravel(), y.ravel(), np.full(x.size, scene.height_mm)], axis=1)
+    pixels = scene.camera.project(points)
+    low, high = pixels.min(axis=0), pixels.max(axis=0)
+    rows, columns = scene.pixels_bgr.shape[:2]
+    if (low < 2).any() or (high > np.array([columns, rows]) - 3).any():
+        return None
+    x0, y0 = np.floor(low).astype(int) - 2
+    x1, y1 = np.ceil(high).astype(int) + 3
+    light = _to_linear()[scene.pixels_bgr[y0:y1, x0:x1]] @ _LUMINANCE
+    where = (pixels - [x0, y0]).astype(np.float32).reshape(*x.shape, 2)
+    seen = cv2.remap(light, where[..., 0], where[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return offsets, np.asarray(seen, dtype=np.float64)
+
+
+def _table(
+    scene: _Scene, centre: FloatArray, radius: float, reach: float, plain: bool, blur_px: float | None = None
+) -> _Table | None:
+    """Return the costs of a circle's profiles; `plain` leaves the wall out of account."""
+    px_mm = scene.px_mm(centre)
+    step_mm = px_mm / 2 if px_mm > 0.2 else 0.1
+    walls = np.zeros(_DIRECTIONS) if plain else scene.walls_mm(centre, radius, _angles())
+    beside = max(_BESIDE_MM, 3 * px_mm)
+    inner = min(reach + beside + max(0.0, float(walls.max())), 0.9 * radius)
+    outer = reach + beside + max(0.0, -float(walls.min()))
+    strip = _profiles(scene, centre, radius, inner, outer, step_mm)
+    if strip is None:
+        return None
+    offsets, light = strip
+    places = np.arange(-np.floor(reach / step_mm), np.floor(reach / step_mm) + 1) * step_mm
+    blurs = (blur_px,) if blur_px is not None else (0.95, 1.8) if plain else _BLURS_PX
+    best: tuple[float, _Table] | None = None
+    some = slice(None, None, 1 if len(blurs) == 1 else 4)
+    if len(blurs) > 1:
+        rated = []
+        for blur in blurs:
+            rss = _explain(offsets, light[some], walls[some], places, blur * px_mm)[0]
+            rated.append((float(np.median(rss.min(axis=1))), blur))
+        blurs = (min(rated)[1],)
+    rss, alone, total, step = _explain(offsets, light, walls, places, blurs[0] * px_mm)
+    # Samples are half a pixel apart, so that about half of them are independent.
+    share = min(1.0, step_mm / px_mm)
+    free = max(2.0, share * (len(offsets)) - 3)
+    lowest = rss.min(axis=1)
+    noise = np.maximum(np.maximum(lowest, float(np.median(lowest))) * share / free, 1e-8)
+    best = (
+        0.0,
+        _Table(
+            places,
+            rss * share / noise[:, None],
+            alone * share / noise[:, None],
+            1 - rss / np.maximum(total, 1e-12)[:, None],
+            step,
+            blurs[0],
+        ),
+    )
+    return best[1]
+
+
+def _explain(
+    offsets: FloatArray, light: FloatArray, walls: FloatArray, places: FloatArray, blur_mm: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return sums of squares left with the rim at each place, their curvature for a wall of known light, what varies,
+    and the step of light."""
+    from scipy.special import ndtr
+
+    mean = light.mean(axis=1, keepdims=True)
+    centred = light - mean
+    total = (centred**2).sum(axis=1)
+    size = (len(light), len(places))
+    rss, step, slope = np.empty(size), np.empty(size), np.empty(size)
+    rim = ndtr((offsets - places[:, None]) / blur_mm)
+    ramp = np.exp(-(((offsets - places[:, None]) / blur_mm) ** 2) / 2) / (blur_mm * np.sqrt(2 * np.pi))
+    bins = np.rint(walls / _WALL_BIN_MM).astype(int)
+    contrast = float(np.sqrt(np.median(total) / len(offsets))) * 2
+    for number in np.unique(bins):
+        mine = bins == number
+        width = number * _WALL_BIN_MM
+        y = centred[mine]
+        far = ndtr((offsets - places[:, None] + width) / blur_mm)
+        both, between = (rim + far) / 2, (rim - far) / 2
+        both = both - both.mean(axis=1, keepdims=True)
+        on_both = y @ both.T
+        norm = (both**2).sum(axis=1)
+        gain = on_both**2 / norm
+        steps = on_both / norm
+        if number:
+            between = between - between.mean(axis=1, keepdims=True)
+            # The wall may be as light as the panel or as the floor, or somewhat beyond: a prior as wide as the step.
+            left = between - both * ((between * both).sum(axis=1) / norm)[:, None]
+            noise2 = max(float(np.median(total[mine] - gain.max(axis=1))) / len(offsets), 1e-8)
+            ridge = noise2 / max(contrast, 1e-3) ** 2
+            gain = gain + (y @ left.T) ** 2 / ((left**2).sum(axis=1) + ridge)
+        rss[mine] = total[mine][:, None] - gain
+        step[mine] = steps
+        moved = ramp - ramp.mean(axis=1, keepdims=True)
+        moved = moved - both * ((moved * both).sum(axis=1) / norm)[:, None]
+        slope[mine] = steps**2 * (moved**2).sum(axis=1)
+    return rss, slope, total, step
+
+
+def _design() -> FloatArray:
+    angles = _angles()
+    return np.stack([np.cos(angles), np.sin(angles), np.ones(_DIRECTIONS)], axis=1)
+
+
+def _search(table: _Table, reach: float) -> FloatArray:
+    """Return the shift of x, y and radius (3,) that explains the profiles best, on a grid."""
+    cost = np.minimum(table.cost - table.cost.min(axis=1, keepdims=True), _MOST_COST)
+    grid = np.linspace(-0.66, 0.66, 9) * reach
+    trial = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), axis=-1).reshape(-1, 3)
+    some = slice(None, None, 2)
+    spacing = table.offsets_mm[1] - table.offsets_mm[0]
+    # A grid step wide, so that no valley is missed between nodes.
+    wide = max(1, round(float(grid[1] - grid[0]) / 2 / spacing))
+    broad = cv2.blur(cost, (2 * wide + 1, 1), borderType=cv2.BORDER_REPLICATE)[some]
+    where = trial @ _design()[some].T
+    index = np.clip(np.rint((where - table.offsets_mm[0]) / spacing).astype(int), 0, len(table.offsets_mm) - 1)
+    total = np.where(np.abs(where) > reach, _MOST_COST, broad[np.arange(broad.shape[0]), index]).sum(axis=1)
+    return trial[int(total.argmin())]
+
+
+def _edges_near(table: _Table, expected: FloatArray, window_mm: float) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Return for each direction where the valley of cost next to `expected` (directions,) lies, its variance by the
+    curvature, and whether it is an edge."""
+    spacing = float(table.offsets_mm[1] - table.offsets_mm[0])
+    cost = table.cost
+    near = np.abs(table.offsets_mm - expected[:, None]) <= window_mm
+    inner = np.zeros_like(near)
+    inner[:, 1:-1] = (cost[:, 1:-1] <= cost[:, :-2]) & (cost[:, 1:-1] <= cost[:, 2:])
+    rated = np.where(near & inner, cost, np.inf)
+    at = rated.argmin(axis=1)
+    line = np.arange(len(cost))
+    good = np.isfinite(rated[line, at])
+    at = np.clip(at, 1, len(table.offsets_mm) - 2)
+    before, here, after = cost[line, at - 1], cost[line, at], cost[line, at + 1]
+    bend = np.maximum(before - 2 * here + after, 1e-6)
+    place = table.offsets_mm[at] + spacing * np.clip((before - after) / (2 * bend), -1, 1)
+    variance = 2 * spacing**2 / bend
+    good &= table.explained[line, at] > _LEAST_SHARE
+    good &= np.abs(table.step[line, at]) > _LEAST_STEP
+    good &= here - cost.min(axis=1) < 4 * _MOST_COST
+    return place, variance, good
+
+
+def _settle(table: _Table, unknowns: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return the circle's shifts after weighting down what strays, and the directions that lie on it."""
+    design = _design()
+    keep = np.zeros(_DIRECTIONS, bool)
+    for window in (0.5, 0.4, 0.3, 0.3, 0.3, 0.3):
+        place, variance, good = _edges_near(table, design @ unknowns, window)
+        if good.sum() < 12:
+            return unknowns, keep
+        miss = place - design @ unknowns
+        spread = max(1.4826 * float(np.median(np.abs(miss[good]))), 0.02)
+        weight = good * np.maximum(1 - (miss / (4.7 * spread)) ** 2, 0) ** 2 / (variance + spread**2)
+        normal = design.T @ (design * weight[:, None])
+        if np.linalg.cond(normal) > 1e8:
+            return unknowns, keep
+        shift = np.linalg.solve(normal, design.T @ (weight * miss))
+        unknowns = unknowns + shift
+        keep = good & (np.abs(place - design @ unknowns) < _ON_RIM_MM)
+        if np.abs(shift).max() < 1e-3 and window == 0.3:
+            break
+    return unknowns, keep
+
+
+def _finish(scene: _Scene, centre: FloatArray, radius: float) -> _Rim | None:
+    """Return the rim measured with its wall, or None if too little of it is seen or it is not round."""
+    design = _design()
+    if radius > DIAMETER_RANGE_MM[1] / 2 + 1:
+        return None
+    blur: float | None = None
+    unknowns = np.zeros(3)
+    for turn in range(2):
+        table = _table(scene, centre, radius, _LAST_REACH_MM, plain=False, blur_px=blur)
+        if table is None:
+            return None
+        blur = table.blur_px
+        unknowns, keep = _settle(table, _search(table, _LAST_REACH_MM) if turn == 0 else np.zeros(3))
+        if keep.mean() < LEAST_COVERAGE - (0.15 if turn == 0 else 0):
+            return None
+        centre, radius = centre + unknowns[:2], radius + float(unknowns[2])
+    place, variance, good = _edges_near(table, design @ unknowns, 0.3)
+    miss = place - design @ unknowns
+    keep &= good
+    rough = float(np.sqrt((miss[keep] ** 2).mean()))
+    px_mm = scene.px_mm(centre)
+    if rough > _ROUND_MM or not DIAMETER_RANGE_MM[0] <= 2 * radius <= DIAMETER_RANGE_MM[1]:
+        return None
+    at = np.clip(np.searchsorted(table.offsets_mm, place), 0, len(table.offsets_mm) - 1)
+    alone = 1 / np.maximum(table.curvature_alone[np.arange(_DIRECTIONS), at], 1e-6)
+    contrast = float(np.median(np.abs(table.step[np.arange(_DIRECTIONS), at])[keep]))
+    return _Rim(
+        centre,
+        radius,
+        _edge_covariance(design[keep], miss[keep], variance[keep], alone[keep], radius, px_mm),
+        float(keep.mean()),
+        contrast,
+        rough,
+    )
+
+
+def _edge_covariance(
+    design: FloatArray, miss: FloatArray, variance: FloatArray, alone: FloatArray, radius: float, px_mm: float
+) -> FloatArray:
+    """Return the covariance (3, 3) of x, y and radius.
+
+    Two parts: scatter round the circle, with neighbours related (a rim that is not round, directions that share
+    pixels); and the light of the wall, which is unknown but the same all round, so that it does not average out.
+    """
+    spread2 = max(float((miss**2).mean()), 0.01**2)
+    related = 1.0
+    for lag in range(1, 9):
+        related += 2 * max(0.0, float((miss[lag:] * miss[:-lag]).mean()) / spread2)
+    related = max(related, px_mm / (2 * np.pi * radius / _DIRECTIONS))
+    weight = 1 / (variance + spread2)
+    inverse = np.linalg.inv(design.T @ (design * weight[:, None]))
+    scatter = inverse * max(1.0, float((miss**2 * weight).mean()) * 2) * related
+    hidden = np.sqrt(np.clip(variance - alone, 0.0, 0.3**2))
+    common = inverse @ (design.T @ (weight * hidden))
+    return np.asarray(scatter + np.outer(common, common), dtype=np.float64)
+
+
+# --- all of them ------------------------------------------------------------------------------------------------
+
+
+def _overlap(one: _Rim, other: _Rim) -> bool:
+    apart = float(np.linalg.norm(one.centre_mm - other.centre_mm))
+    return apart < max(one.radius_mm, other.radius_mm) or apart < 0.9 * (one.radius_mm + other.radius_mm)
+
+
+def _apart(rims: Sequence[_Rim], caps: bool) -> list[_Rim]:
+    """Return one rim for each hole: of nearly concentric ones the outer (caps: the one best seen), of others the one
+    seen best."""
+    kept: list[_Rim] = []
+    for rim in sorted(rims, key=lambda r: (-r.coverage / (1 + 5 * r.roughness_mm), r.radius_mm)):
+        clashing = [k for k, other in enumerate(kept) if _overlap(rim, other)]
+        if not clashing:
+            kept.append(rim)
+            continue
+        k = clashing[0]
+        other = kept[k]
+        middle = float(np.linalg.norm(rim.centre_mm - other.centre_mm))
+        concentric = middle < _SAME_SHARE * max(rim.radius_mm, other.radius_mm)
+        outside = rim.radius_mm - other.radius_mm + middle > 0.3 and rim.radius_mm > other.radius_mm - 0.1
+        if len(clashing) == 1 and concentric and outside and not caps and rim.coverage > 0.8 * other.coverage:
+            kept[k] = rim
+    return kept
+
+
+def _in_rows(holes: Sequence[MeasuredHole]) -> tuple[MeasuredHole, ...]:
+    return tuple(sorted(holes, key=lambda hole: (round(float(hole.centre_mm[1]) / 10), float(hole.centre_mm[0]))))
+
+
+def _report(rim: _Rim, scene: _Scene, sighting: Sighting, height_sd_mm: float) -> MeasuredHole:
+    """Return the hole with everything that makes it unsure."""
+    spots = rim.centre_mm + rim.radius_mm * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+    pixels = scene.camera.project(np.c_[spots, np.full(5, scene.height_mm)])
+    covariance = at_height_covariance(
+        scene.camera, sighting.parameter_covariance, pixels[:1], scene.height_mm, z_sd_mm=height_sd_mm
+    )[0]
+    covariance = covariance + rim.covariance[:2, :2] + sighting.scale_covariance(rim.centre_mm[None])[0]
+    covariance = covariance + np.eye(2) * sighting.crosscheck_mm**2 / 2
+    by_parameters, _, by_height = at_height_derivatives(scene.camera, pixels, scene.height_mm)
+    by_camera = (by_parameters[1, 0] - by_parameters[2, 0] + by_parameters[3, 1] - by_parameters[4, 1]) / 2
+    widening = float(by_height[1, 0] - by_height[2, 0] + by_height[3, 1] - by_height[4, 1]) / 2
+    variance = 4 * rim.covariance[2, 2] + float(by_camera @ sighting.parameter_covariance @ by_camera)
+    variance += (widening * height_sd_mm) ** 2 + (2 * rim.radius_mm * sighting.print_scale.relative_sd) ** 2
+    return MeasuredHole(
+        centre_mm=rim.centre_mm.copy(),
+        diameter_mm=2 * rim.radius_mm,
+        covariance_mm2=np.asarray(covariance, dtype=np.float64),
+        diameter_sd_mm=float(np.sqrt(variance)),
+        coverage=rim.coverage,
+        contrast=rim.contrast,
+        roughness_mm=rim.roughness_mm,
+    )
+
+
+def _notes(
+    holes: Sequence[MeasuredHole],
+    others: Sequence[MeasuredHole],
+    sizes: str,
+    tolerance_mm: float,
+    sighting: Sighting,
+) -> tuple[str, ...]:
+    notes = []
+    if others:
+        shown = "; ".join(f"{h.diameter_mm:.1f} mm at ({h.centre_mm[0]:.0f}, {h.centre_mm[1]:.0f})" for h in others[:8])
+        notes.append(
+            f"Circles that are not within {tolerance_mm:g} mm of {sizes} mm were left out: {shown}. Give their "
+            "diameters if they are holes for buttons."
+        )
+    covered = sum(hole.coverage < 0.8 for hole in holes)
+    if covered:
+        notes.append(
+            f"Of {covered} of the {len(holes)} holes part of the rim is hidden or hardly shows; they are less sure."
+        )
+    if sighting.surface is not None:
+        notes.append(
+            "The paper does not lie flat; the panel was taken to lie on the plane that fits the first sheet, and its "
+            "height is less sure by half of what the paper rises."
+        )
+    return tuple(notes)
