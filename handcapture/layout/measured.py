@@ -23,7 +23,7 @@ Chernov, N. (2010), Circular and Linear Regression, CRC Press, ch. 4. Weights: b
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final, Literal
 
@@ -56,13 +56,20 @@ _LEAST_VOTES: Final = 0.3
 """Share of a circle's length whose edges must point to its middle for it to be measured."""
 _MOST_CANDIDATES: Final = 60
 _DIRECTIONS: Final = 180
-_FIRST_REACH_MM, _LAST_REACH_MM = 1.8, 0.7
-"""How far from the circle that is expected an edge is looked for."""
-_BESIDE_MM: Final = 1.1
-"""What is explained on either side of an edge."""
+_ENOUGH_FOR_BLUR: Final = 4
+_FIRST_WINDOW_MM, _WINDOW_MM, _LAST_WINDOW_MM = (1.8, 1.0), (0.9, 0.9), (0.4, 0.6)
+"""How far from the circle that is expected an edge is looked for, and how far beside it the light is explained."""
+_LEAST_FIRST_COVERAGE: Final = 0.35
+_MODEL_ERROR: Final = 0.02
+"""What the model leaves unexplained, as a share of the step."""
+_BEYOND_MM: Final = 3.0
+"""How far about a circle that was found the rim is looked for, coming from the panel."""
+_SHADE_MM: Final = 0.8
+"""Within what distance the shade at the foot of a wall fades."""
 _WIDEST_WALL_MM: Final = 3.0
 """Of a wall that seems wider only so much is explained: the far rim then is another edge, not confused with the rim."""
-_WALL_BIN_MM: Final = 0.06
+_WALLS_MM: Final = np.r_[np.arange(0.0, 0.6, 0.06), np.arange(0.6, 3.01, 0.15)]
+"""Widths of walls that are told apart."""
 _BLURS_PX: Final = (0.5, 0.7, 0.95, 1.3, 1.8, 2.5)
 _MOST_COST: Final = 16.0
 """What a profile costs at most that does not agree, in units of the noise's variance."""
@@ -70,6 +77,8 @@ _LEAST_STEP: Final = 0.012
 """Least step of linear light at an edge, as a share of white."""
 _LEAST_SHARE: Final = 0.4
 """Share of what a profile varies by that its edge must explain."""
+_MOST_UNEVEN: Final = 0.25
+"""How far the panel's light around a hole may vary, as a share of the step: marks of the mat surround no hole."""
 _ON_RIM_MM: Final = 0.25
 _ROUND_MM: Final = 0.22
 """Root mean square distance from the circle, of profiles that count as on it, beyond which a hole is not round."""
@@ -135,7 +144,7 @@ def measure_holes(
             f"{height_mm:g} mm high. Take the photo from about 45 cm, and check the height."
         )
     scene = _Scene(photo.pixels_bgr, sighting.camera, height_mm, depth, kind == "caps")
-    found = [rim for start in _candidates(scene, sighting) for rim in _measure(scene, start)]
+    found = _rims(scene, _candidates(scene, sighting))
     wanted = np.array(sorted(expected_mm))
     near = [bool((np.abs(wanted - 2 * rim.radius_mm) <= tolerance_mm).any()) for rim in found]
     kept = _apart([rim for rim, is_near in zip(found, near, strict=True) if is_near], scene.caps)
@@ -219,7 +228,8 @@ class _Scene:
 
     def walls_mm(self, centre_mm: FloatArray, radius_mm: float, angles: FloatArray) -> FloatArray:
         """Return how wide the wall is seen along each direction: inwards of a hole's rim, outwards (negative) of a
-        cap's, 0 where it is hidden."""
+        cap's, 0 where it is hidden.
+        """
         below, radius = self.lower(centre_mm, radius_mm)
         off = below - centre_mm
         along = off[0] * np.cos(angles) + off[1] * np.sin(angles)
@@ -262,7 +272,9 @@ def _coarse(scene: _Scene, sighting: Sighting) -> tuple[View, NDArray[np.uint8]]
     """Return a square view of the plane, over the mat and its surroundings as far as the picture reaches."""
     columns, rows = sighting.size_px
     across, along = np.linspace(0, columns - 1, 9), np.linspace(0, rows - 1, 9)
-    border = np.array([(x, y) for x in across for y in (0, rows - 1)] + [(x, y) for x in (0, columns - 1) for y in along])
+    border = np.array(
+        [(x, y) for x in across for y in (0, rows - 1)] + [(x, y) for x in (0, columns - 1) for y in along]
+    )
     low, high = np.full(2, -_MARGIN_MM), np.array(sighting.mat.size_mm) + _MARGIN_MM
     try:
         ends = scene.camera.at_height(border, scene.height_mm)
@@ -316,6 +328,26 @@ def _peaks(votes: NDArray[np.float32]) -> list[tuple[int, int, int]]:
     return [(int(k), int(y), int(x)) for k, y, x in best]
 
 
+def _rims(scene: _Scene, candidates: Sequence[tuple[FloatArray, float]]) -> list[_Rim]:
+    """Return every rim that candidates lead to; what lies within a rim well seen is not measured."""
+    found: list[_Rim] = []
+    blur: float | None = None
+    for centre, radius in candidates:
+        if any(_explains(rim, centre, radius, scene.caps) for rim in found):
+            continue
+        found += _measure(scene, (centre, radius), blur)
+        if len(found) >= _ENOUGH_FOR_BLUR:  # the picture is about as sharp everywhere
+            blur = float(np.median([rim.blur_px for rim in found]))
+    return found
+
+
+def _explains(rim: _Rim, centre: FloatArray, radius: float, caps: bool) -> bool:
+    apart = float(np.linalg.norm(rim.centre_mm - centre))
+    if apart < 1.5 and abs(rim.radius_mm - radius) < 1.5:
+        return True
+    return not caps and rim.coverage > 0.8 and apart + radius < rim.radius_mm + 2.0
+
+
 # --- one circle measured ----------------------------------------------------------------------------------------
 
 
@@ -329,6 +361,7 @@ class _Rim:
     coverage: float
     contrast: float
     roughness_mm: float
+    blur_px: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -337,7 +370,7 @@ class _Table:
 
     `cost` (directions, places), in units of the noise's variance, is that of panel, wall and floor fitted with the rim
     at `offsets_mm` (places,) from the circle expected; `explained` is the share of variation then explained, `step`
-    the light from one side to the other. `alone` is the cost without a wall of unknown light: its curvature against
+    the light from one side to the other. `face` (directions,) is the light of the panel, or the cap. `alone` is the cost without a wall of unknown light: its curvature against
     that of `cost` tells how much of an edge's place hangs on that.
     """
 
@@ -347,33 +380,62 @@ class _Table:
     explained: FloatArray
     step: FloatArray
     blur_px: float
+    face: FloatArray
 
 
 def _angles() -> FloatArray:
     return np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS)
 
 
-def _measure(scene: _Scene, start: tuple[FloatArray, float]) -> list[_Rim]:
+def _measure(scene: _Scene, start: tuple[FloatArray, float], blur_px: float | None) -> list[_Rim]:
     """Return the rims that a candidate may stand for, none if it is no circle."""
     centre, radius = start
-    for reach in (_FIRST_REACH_MM, _LAST_REACH_MM):
-        table = _table(scene, centre, radius, reach, plain=reach == _FIRST_REACH_MM)
-        if table is None:
-            return []
-        unknowns = _search(table, reach)
-        unknowns, keep = _settle(table, unknowns)
-        if keep.mean() < (0.35 if reach == _FIRST_REACH_MM else LEAST_COVERAGE - 0.2):
-            return []
-        centre, radius = centre + unknowns[:2], radius + unknowns[2]
-        if not DIAMETER_RANGE_MM[0] <= 2 * radius <= DIAMETER_RANGE_MM[1]:
-            return []
-        if reach == _FIRST_REACH_MM:
-            first = (centre, radius)
-    found = [_finish(scene, centre, radius)]
-    raised = scene.upper(*first)
-    if float(np.linalg.norm(raised[0] - first[0])) > 0.4:
-        found.append(_finish(scene, *raised))
+    table = _table(scene, centre, radius, _FIRST_WINDOW_MM, plain=True)
+    if table is None:
+        return []
+    unknowns, keep = _settle(table, _search(table))
+    if keep.mean() < _LEAST_FIRST_COVERAGE:
+        return []
+    centre, radius = centre + unknowns[:2], radius + float(unknowns[2])
+    outer = _from_panel(scene, centre, radius)
+    found = [_finish(scene, *outer, blur_px, (_LAST_WINDOW_MM,) * 2)] if outer else []
+    found.append(_finish(scene, centre, radius, blur_px, (_WINDOW_MM, _LAST_WINDOW_MM)))
     return [rim for rim in found if rim is not None]
+
+
+def _from_panel(scene: _Scene, centre: FloatArray, radius: float) -> tuple[FloatArray, float] | None:
+    """Return the circle through the places where, coming from the panel (caps: from the cap), light first changes.
+
+    A circle that was found may be the far rim or a shadow's, or partly the rim and partly these.
+    """
+    step_mm = max(scene.px_mm(centre) / 2, 0.1)
+    strip = _profiles(scene, centre, radius, min(_BEYOND_MM, 0.8 * radius), _BEYOND_MM, step_mm)
+    if strip is None:
+        return None
+    offsets, light = strip
+    if not scene.caps:
+        offsets, light = offsets[::-1], light[:, ::-1]
+    first = max(3, len(offsets) // 6)
+    level = np.median(light[:, :first], axis=1, keepdims=True)
+    noise = 1.4826 * float(np.median(np.abs(light[:, :first] - level)))
+    change = np.abs(light - level)
+    bound = np.maximum(max(5 * noise, _LEAST_STEP), 0.15 * change.max(axis=1, keepdims=True))
+    at = (change > bound).argmax(axis=1)
+    good = at >= first
+    # Blur lets light change before the rim; the bound is crossed about half way.
+    circle = np.zeros(3)
+    place = offsets[at]
+    circle[2] = float(np.median(place[good])) if good.any() else 0.0
+    for spread in (2.0, 1.0, 0.6, 0.4, 0.4):
+        miss = place - _design() @ circle
+        weight = good * np.maximum(1 - (miss / (2 * spread)) ** 2, 0) ** 2
+        normal = _design().T @ (_design() * weight[:, None])
+        if weight.sum() < 12 or np.linalg.cond(normal) > 1e6:
+            return None
+        circle = circle + np.linalg.solve(normal, _design().T @ (weight * miss))
+    if not DIAMETER_RANGE_MM[0] / 2 - 1 < radius + circle[2] < DIAMETER_RANGE_MM[1] / 2 + 1:
+        return None
+    return centre + circle[:2], radius + float(circle[2])
 
 
 def _profiles(
@@ -400,89 +462,93 @@ def _profiles(
 
 
 def _table(
-    scene: _Scene, centre: FloatArray, radius: float, reach: float, plain: bool, blur_px: float | None = None
+    scene: _Scene,
+    centre: FloatArray,
+    radius: float,
+    window: tuple[float, float],
+    plain: bool = False,
+    blur_px: float | None = None,
 ) -> _Table | None:
-    """Return the costs of a circle's profiles; `plain` leaves the wall out of account."""
+    """Return the costs of a circle's profiles: the rim within the first of `window` of it, explained as far beside as
+    the second, mm. `plain` leaves the wall out of account. None where the photo ends.
+    """
     px_mm = scene.px_mm(centre)
-    step_mm = px_mm / 2 if px_mm > 0.2 else 0.1
+    step_mm = max(px_mm / 2, 0.08)
+    reach, beside = window[0], max(window[1], 2 * px_mm)
     walls = np.zeros(_DIRECTIONS) if plain else scene.walls_mm(centre, radius, _angles())
-    beside = max(_BESIDE_MM, 3 * px_mm)
     inner = min(reach + beside + max(0.0, float(walls.max())), 0.9 * radius)
-    outer = reach + beside + max(0.0, -float(walls.min()))
-    strip = _profiles(scene, centre, radius, inner, outer, step_mm)
+    strip = _profiles(scene, centre, radius, inner, reach + beside - min(0.0, float(walls.min())), step_mm)
     if strip is None:
         return None
     offsets, light = strip
-    places = np.arange(-np.floor(reach / step_mm), np.floor(reach / step_mm) + 1) * step_mm
-    blurs = (blur_px,) if blur_px is not None else (0.95, 1.8) if plain else _BLURS_PX
-    best: tuple[float, _Table] | None = None
-    some = slice(None, None, 1 if len(blurs) == 1 else 4)
-    if len(blurs) > 1:
-        rated = []
-        for blur in blurs:
-            rss = _explain(offsets, light[some], walls[some], places, blur * px_mm)[0]
-            rated.append((float(np.median(rss.min(axis=1))), blur))
-        blurs = (min(rated)[1],)
-    rss, alone, total, step = _explain(offsets, light, walls, places, blurs[0] * px_mm)
-    # Samples are half a pixel apart, so that about half of them are independent.
+    spacing = min(step_mm, reach / (6 if plain else 8))
+    places = np.arange(-np.floor(reach / spacing), np.floor(reach / spacing) + 1) * spacing
+    total = light.var(axis=1) * len(offsets)
+    contrast = max(2 * float(np.sqrt(np.median(total) / len(offsets))), 2e-3)
+    if blur_px is None:
+        few = slice(None, None, 5)
+        rated = [
+            (float(np.median(_explain(offsets, light[few], walls[few], places, b * px_mm, contrast)[0].min(axis=1))), b)
+            for b in ((1.0,) if plain else _BLURS_PX)
+        ]
+        blur_px = min(rated)[1]
+    rss, alone, step = _explain(offsets, light, walls, places, blur_px * px_mm, contrast)
+    # Samples are closer than pixels, so that only a share of them is independent.
     share = min(1.0, step_mm / px_mm)
-    free = max(2.0, share * (len(offsets)) - 3)
     lowest = rss.min(axis=1)
+    free = max(2.0, share * len(offsets) - 4)
     noise = np.maximum(np.maximum(lowest, float(np.median(lowest))) * share / free, 1e-8)
-    best = (
-        0.0,
-        _Table(
-            places,
-            rss * share / noise[:, None],
-            alone * share / noise[:, None],
-            1 - rss / np.maximum(total, 1e-12)[:, None],
-            step,
-            blurs[0],
-        ),
-    )
-    return best[1]
+    scale = (share / noise)[:, None]
+    explained = 1 - rss / np.maximum(total, 1e-12)[:, None]
+    explained[np.abs(step) > 1.5 * np.ptp(light, axis=1)[:, None]] = 0.0  # shade alone would do
+    face = light[:, offsets < -reach] if scene.caps else light[:, offsets > reach]
+    return _Table(places, rss * scale, alone * scale, explained, step, blur_px, face.mean(axis=1))
 
 
 def _explain(
-    offsets: FloatArray, light: FloatArray, walls: FloatArray, places: FloatArray, blur_mm: float
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return sums of squares left with the rim at each place, their curvature for a wall of known light, what varies,
-    and the step of light."""
+    offsets: FloatArray, light: FloatArray, walls: FloatArray, places: FloatArray, blur_mm: float, contrast: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return, for each direction and place of the rim, the sum of squares that is left, its curvature if wall and
+    shade were known, and the step of light from one side to the other.
+
+    The light is panel's, wall's and floor's, blurred; the floor is darker near the wall and may change evenly.
+    """
     from scipy.special import ndtr
 
-    mean = light.mean(axis=1, keepdims=True)
-    centred = light - mean
+    centred = light - light.mean(axis=1, keepdims=True)
     total = (centred**2).sum(axis=1)
     size = (len(light), len(places))
     rss, step, slope = np.empty(size), np.empty(size), np.empty(size)
-    rim = ndtr((offsets - places[:, None]) / blur_mm)
-    ramp = np.exp(-(((offsets - places[:, None]) / blur_mm) ** 2) / 2) / (blur_mm * np.sqrt(2 * np.pi))
-    bins = np.rint(walls / _WALL_BIN_MM).astype(int)
-    contrast = float(np.sqrt(np.median(total) / len(offsets))) * 2
-    for number in np.unique(bins):
-        mine = bins == number
-        width = number * _WALL_BIN_MM
-        y = centred[mine]
-        far = ndtr((offsets - places[:, None] + width) / blur_mm)
-        both, between = (rim + far) / 2, (rim - far) / 2
-        both = both - both.mean(axis=1, keepdims=True)
-        on_both = y @ both.T
-        norm = (both**2).sum(axis=1)
-        gain = on_both**2 / norm
-        steps = on_both / norm
-        if number:
-            between = between - between.mean(axis=1, keepdims=True)
-            # The wall may be as light as the panel or as the floor, or somewhat beyond: a prior as wide as the step.
-            left = between - both * ((between * both).sum(axis=1) / norm)[:, None]
-            noise2 = max(float(np.median(total[mine] - gain.max(axis=1))) / len(offsets), 1e-8)
-            ridge = noise2 / max(contrast, 1e-3) ** 2
-            gain = gain + (y @ left.T) ** 2 / ((left**2).sum(axis=1) + ridge)
-        rss[mine] = total[mine][:, None] - gain
-        step[mine] = steps
+    widths = _WALLS_MM[np.abs(np.abs(walls)[:, None] - _WALLS_MM).argmin(axis=1)] * np.sign(walls)
+    from_rim = offsets - places[:, None]
+    rim = ndtr(from_rim / blur_mm)
+    ramp = np.exp(-((from_rim / blur_mm) ** 2) / 2) / (blur_mm * np.sqrt(2 * np.pi))
+    # Deviations that the parts may have, as shares of the step: a wall anywhere from darker than both to lighter.
+    noise2 = (_MODEL_ERROR * contrast) ** 2
+    for width in np.unique(widths):
+        mine = widths == width
+        from_far = from_rim + width
+        side = -1.0 if width >= 0 else 1.0  # on which side of the far rim its floor is
+        far = ndtr(from_far / blur_mm)
+        depth = np.maximum(side * from_far, 0.0)
+        there = far if side > 0 else 1 - far
+        parts = [(rim + far) / 2, there * np.exp(-depth / _SHADE_MM), there * np.minimum(depth, 2.0)]
+        sds = [30.0, 0.5, 0.2]
+        if width:
+            parts.append((rim - far) / 2)
+            sds.append(1.0)
+        basis = np.stack(parts, axis=1)
+        basis -= basis.mean(axis=2, keepdims=True)
+        gram = basis @ basis.transpose(0, 2, 1) + np.diag(noise2 / (np.array(sds) * contrast) ** 2)
+        on = (centred[mine] @ basis.reshape(-1, len(offsets)).T).reshape(-1, *basis.shape[:2])
+        weights = np.einsum("pkl,dpl->dpk", np.linalg.inv(gram), on)
+        rss[mine] = total[mine][:, None] - (on * weights).sum(axis=2)
+        step[mine] = weights[..., 0]
         moved = ramp - ramp.mean(axis=1, keepdims=True)
-        moved = moved - both * ((moved * both).sum(axis=1) / norm)[:, None]
-        slope[mine] = steps**2 * (moved**2).sum(axis=1)
-    return rss, slope, total, step
+        both = basis[:, 0]
+        moved = moved - both * ((moved * both).sum(axis=1) / (both**2).sum(axis=1))[:, None]
+        slope[mine] = step[mine] ** 2 * (moved**2).sum(axis=1)
+    return rss, slope, step
 
 
 def _design() -> FloatArray:
@@ -490,9 +556,10 @@ def _design() -> FloatArray:
     return np.stack([np.cos(angles), np.sin(angles), np.ones(_DIRECTIONS)], axis=1)
 
 
-def _search(table: _Table, reach: float) -> FloatArray:
+def _search(table: _Table) -> FloatArray:
     """Return the shift of x, y and radius (3,) that explains the profiles best, on a grid."""
     cost = np.minimum(table.cost - table.cost.min(axis=1, keepdims=True), _MOST_COST)
+    reach = float(table.offsets_mm[-1])
     grid = np.linspace(-0.66, 0.66, 9) * reach
     trial = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), axis=-1).reshape(-1, 3)
     some = slice(None, None, 2)
@@ -506,9 +573,12 @@ def _search(table: _Table, reach: float) -> FloatArray:
     return trial[int(total.argmin())]
 
 
-def _edges_near(table: _Table, expected: FloatArray, window_mm: float) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+def _edges_near(
+    table: _Table, expected: FloatArray, window_mm: float
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
     """Return for each direction where the valley of cost next to `expected` (directions,) lies, its variance by the
-    curvature, and whether it is an edge."""
+    curvature, and whether it is an edge.
+    """
     spacing = float(table.offsets_mm[1] - table.offsets_mm[0])
     cost = table.cost
     near = np.abs(table.offsets_mm - expected[:, None]) <= window_mm
@@ -551,20 +621,25 @@ def _settle(table: _Table, unknowns: FloatArray) -> tuple[FloatArray, NDArray[np
     return unknowns, keep
 
 
-def _finish(scene: _Scene, centre: FloatArray, radius: float) -> _Rim | None:
+def _finish(
+    scene: _Scene,
+    centre: FloatArray,
+    radius: float,
+    blur_px: float | None,
+    windows: Sequence[tuple[float, float]],
+) -> _Rim | None:
     """Return the rim measured with its wall, or None if too little of it is seen or it is not round."""
     design = _design()
     if radius > DIAMETER_RANGE_MM[1] / 2 + 1:
         return None
-    blur: float | None = None
     unknowns = np.zeros(3)
-    for turn in range(2):
-        table = _table(scene, centre, radius, _LAST_REACH_MM, plain=False, blur_px=blur)
+    for window, least in zip(windows, (LEAST_COVERAGE - 0.2, LEAST_COVERAGE), strict=True):
+        table = _table(scene, centre, radius, window, blur_px=blur_px)
         if table is None:
             return None
-        blur = table.blur_px
-        unknowns, keep = _settle(table, _search(table, _LAST_REACH_MM) if turn == 0 else np.zeros(3))
-        if keep.mean() < LEAST_COVERAGE - (0.15 if turn == 0 else 0):
+        blur_px = table.blur_px
+        unknowns, keep = _settle(table, _search(table))
+        if keep.mean() < least:
             return None
         centre, radius = centre + unknowns[:2], radius + float(unknowns[2])
     place, variance, good = _edges_near(table, design @ unknowns, 0.3)
@@ -577,6 +652,9 @@ def _finish(scene: _Scene, centre: FloatArray, radius: float) -> _Rim | None:
     at = np.clip(np.searchsorted(table.offsets_mm, place), 0, len(table.offsets_mm) - 1)
     alone = 1 / np.maximum(table.curvature_alone[np.arange(_DIRECTIONS), at], 1e-6)
     contrast = float(np.median(np.abs(table.step[np.arange(_DIRECTIONS), at])[keep]))
+    face = table.face[keep]
+    if 1.4826 * float(np.median(np.abs(face - np.median(face)))) > _MOST_UNEVEN * contrast:
+        return None
     return _Rim(
         centre,
         radius,
@@ -584,6 +662,7 @@ def _finish(scene: _Scene, centre: FloatArray, radius: float) -> _Rim | None:
         float(keep.mean()),
         contrast,
         rough,
+        table.blur_px,
     )
 
 
@@ -618,7 +697,8 @@ def _overlap(one: _Rim, other: _Rim) -> bool:
 
 def _apart(rims: Sequence[_Rim], caps: bool) -> list[_Rim]:
     """Return one rim for each hole: of nearly concentric ones the outer (caps: the one best seen), of others the one
-    seen best."""
+    seen best.
+    """
     kept: list[_Rim] = []
     for rim in sorted(rims, key=lambda r: (-r.coverage / (1 + 5 * r.roughness_mm), r.radius_mm)):
         clashing = [k for k, other in enumerate(kept) if _overlap(rim, other)]
