@@ -62,11 +62,12 @@ class ButtonCheck:
         return None if self.offset_mm is None else float(np.hypot(*self.offset_mm))
 
     @property
-    def within_mm(self) -> float | None:
-        """The offset is known to so much, 95 %, in its least sure direction."""
-        if self.covariance_mm2 is None:
+    def known_to_mm(self) -> float | None:
+        """How far the 95 % region of the offset reaches along it: the button is surely off when that is less."""
+        if self.offset_mm is None or self.covariance_mm2 is None:
             return None
-        return float(np.sqrt(_CHI2_95 * np.linalg.eigvalsh(self.covariance_mm2)[-1]))
+        along = self.offset_mm / max(float(np.hypot(*self.offset_mm)), 1e-9)
+        return float(np.sqrt(_CHI2_95 / (along @ np.linalg.solve(self.covariance_mm2, along))))
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +111,7 @@ def check_template(layout: Layout, captures: Sequence[Capture], cared_for_mm: fl
         placements=rest.placement_count,
         print_scale=(float(mean[0]), float(mean[1])),
         scale_verified=verified,
-        notes=tuple(_notes(rest, mean, verified)),
+        notes=(*_notes(rest, mean, verified), *_more_placements(buttons, rest.placement_count)),
     )
 
 
@@ -205,6 +206,24 @@ def _verdict(offset: FloatArray, covariance: FloatArray, cared_for_mm: float) ->
         return "move" if surely_off else "cannot tell"
     known_within = float(np.sqrt(_CHI2_95 * np.linalg.eigvalsh(covariance)[-1]))
     return "fits" if distance + known_within <= LOOSELY * max(cared_for_mm, CARED_FOR_MM) else "cannot tell"
+
+
+def _more_placements(buttons: Sequence[ButtonCheck], placements: int) -> list[str]:
+    """Say how many placements would tell of the buttons of which nothing can be told yet.
+
+    The region of the mean shrinks with the square root of the placements.
+    """
+    open_ones = [b for b in buttons if b.verdict == "cannot tell" and b.known_to_mm and b.distance_mm]
+    if not open_ones:
+        return []
+    names = ", ".join(b.button.label for b in open_ones)
+    needed = sorted(
+        placements * ((b.known_to_mm or 0.0) / max(b.distance_mm or 0.0, CARED_FOR_MM)) ** 2 for b in open_ones
+    )
+    return [
+        f"{names}: the offset is not known well enough to say whether the button should move. With about "
+        f"{int(np.ceil(needed[len(needed) // 2])) + 1} placements in all, half of them could be told."
+    ]
 
 
 def check_document(check: TemplateCheck) -> dict[str, Any]:

@@ -182,7 +182,11 @@ def capture(
         if len(photos) == 1:
             raise refused[0]
         good = len(photos) - len(refused)
-        hint = "" if leave_out or not good else f"\nThe other {good} could be measured: --leave-out goes on with them."
+        hint = (
+            ""
+            if leave_out or not good
+            else f"\n{good} could be measured: --leave-out goes on with {'it' if good == 1 else 'them'}."
+        )
         raise PhotoError(f"{len(refused)} of {len(photos)} photos:\n" + "\n".join(map(str, refused)) + hint)
     if views:
         from handcapture.views import join_views
@@ -255,7 +259,11 @@ def inspect(photos: tuple[Path, ...], mat_name: str | None, one_handed: bool, as
     help="Whose hole it is, by its label or its number in the drawing, from 1; may be given several times.",
 )
 @click.option(
-    "--pull", type=click.FloatRange(0, 1), default=0.5, show_default=True, help="0 as the hand rests, 1 as it was."
+    "--pull",
+    type=click.FloatRange(0, 1),
+    default=0.5,
+    show_default=True,
+    help="0 as the hand rests, 1 as it was, each hand's half moved onto the hand by itself.",
 )
 @_json_option
 def adopt(
@@ -439,7 +447,9 @@ def advise(functions: Path, output: Path | None, as_json: bool) -> None:
 @click.option("--panel", type=_PATH, required=True, help="The panel (.toml): outline, edges, keep-outs.")
 @click.option("--output", type=_PATH, required=True, help="The layout document (.json) to write.")
 @click.option(
-    "--pull", type=click.FloatRange(0, 1), help="0 as the hand rests, 1 as the panel was. [default: the plan's]"
+    "--pull",
+    type=click.FloatRange(0, 1),
+    help="0 as the hand rests, 1 as each hand's half of the old panel was. [default: the plan's]",
 )
 @click.option("--trade-off", is_flag=True, help="Also show what each pull costs.")
 @_json_option
@@ -479,7 +489,7 @@ def fit(rest: Path, plan: Path, panel: Path, output: Path, pull: float | None, t
     _print_layout(layout, output)
     if curve:
         click.echo()
-        click.echo("  pull   from the fingers (rms, worst)   from the panel as it was (rms, worst)   lands within")
+        click.echo("  pull   from the fingers (rms, worst)   from each half as it was (rms, worst)   lands within")
     for point in curve:
         click.echo(
             f"  {point.pull:4.1f}       {point.fingers_rms_mm:5.1f} {point.fingers_worst_mm:5.1f} mm"
@@ -816,7 +826,11 @@ def _print_rest(rest: Rest, captures: Sequence[Capture], output: Path) -> None:
     import numpy as np
 
     click.echo(f"{output}: {len(rest.fingertips)} fingertips from {len(captures)} photo{'s' * (len(captures) > 1)}.")
+    for result in captures:
+        if result.quality.grade == "poor":
+            click.echo(f"  ! {result.placement.sources[0].photo_name}: {result.quality.verdict}. Do not build on it.")
     click.echo()
+    click.echo("  In mm from the mat's top-left corner, x to the right, y towards the person.")
     click.echo("                     x mm     y mm   95 % within   wanders by")
     for tip in rest.fingertips:
         within = np.sqrt(5.991 * np.linalg.eigvalsh(tip.covariance_mm2)[-1])
@@ -882,6 +896,9 @@ def _advice(rest: Rest, captures: Sequence[Capture]) -> list[str]:
 def _print_layout(layout: Layout, output: Path) -> None:
     click.echo(f"{output}: {len(layout.buttons)} buttons on {layout.panel.name}.")
     click.echo()
+    click.echo(
+        "  In mm from the panel's top-left corner, x to the right, y towards the person (drill tables: y upwards)."
+    )
     click.echo("  button            finger            x mm     y mm   hole   moved   lands within")
     for button in layout.buttons:
         lands = f"{100 * button.landing_probability:5.0f} %" if button.landing_probability is not None else "      -"
@@ -913,10 +930,14 @@ def _print_check(found: TemplateCheck) -> None:
         if entry.move_mm is not None:
             verdict = f"move {_way(entry.move_mm)}"
         click.echo(
-            f"{line} {entry.distance_mm:5.1f} mm          ±{entry.within_mm:4.1f} mm      {100 * entry.within:5.0f} %"
+            f"{line} {entry.distance_mm:5.1f} mm          ±{entry.known_to_mm:4.1f} mm      {100 * entry.within:5.0f} %"
             f"          {verdict}"
         )
     click.echo()
+    click.echo(
+        "  Lands off by: from the hole's centre to where the finger comes down, on average; known to: 95 %, in that"
+    )
+    click.echo("  direction; on the plunger: in so many of 100 landings. Buttons of other rows are not rested on.")
     for note in found.notes:
         click.echo(f"  ! {note}")
 

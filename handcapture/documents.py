@@ -6,13 +6,14 @@ import contextlib
 import json
 import os
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from handcapture.errors import DocumentError, InputError, OutputError
 
 if TYPE_CHECKING:
-    from pydantic import BaseModel
+    from pydantic import BaseModel, ValidationError
 
 ModelT = TypeVar("ModelT", bound="BaseModel")
 
@@ -126,6 +127,83 @@ def validated(kind: type[ModelT], document: object, path: Path, what: str, remed
         more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
         problem = first["msg"].removeprefix("Value error, ")
         raise DocumentError(f"{path} is not a usable {what}: {place}: {problem}{more}. {remedy}") from None
+
+
+def load_toml(path: Path, kind: type[ModelT], what: str, entries: str, entry: str, known: Iterable[str]) -> ModelT:
+    """Return a file that a person wrote as the pydantic model `kind`; `what` names it in words.
+
+    DocumentError lists everything that is wrong, by entry (see `_slips`); InputError when it cannot be read.
+    """
+    import tomllib
+
+    from pydantic import ValidationError
+
+    data = read_bytes(path, 1_000_000, f"{what} (TOML)")
+    try:
+        content = tomllib.loads(data.decode())
+    except UnicodeDecodeError:
+        raise DocumentError(f"{path} is not a text file, but {what} is written as text (TOML, in UTF-8).") from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise DocumentError(f"{path} is not valid TOML: {error}. Mend that line.") from None
+    try:
+        return kind.model_validate(content)
+    except ValidationError as error:
+        lines = _slips(error, content, entries, entry, known)
+        raise DocumentError("\n".join([f"{path} cannot be used as {what}. Mend:", *lines])) from None
+
+
+def _slips(
+    error: ValidationError, content: dict[str, Any], entries: str, entry: str, known: Iterable[str]
+) -> list[str]:
+    """Return a plain line for everything that pydantic found wrong in a file that a person wrote.
+
+    `entries` names the list whose members have labels, `entry` one of them in words; `known` are the words that a
+    misspelt one may have meant.
+    """
+    from difflib import get_close_matches
+
+    lines = []
+    for problem in error.errors(include_url=False):
+        place = [str(part) for part in problem["loc"]]
+        name = place[-1] if place else ""
+        if place[:1] == [entries] and len(place) > 1 and place[1].isdigit():
+            member = content[entries][int(place[1])]
+            label = member.get("label") if isinstance(member, dict) else None
+            place[:2] = [f"{entry} {label or int(place[1]) + 1}"]
+        text, context = problem["msg"].removeprefix("Value error, "), problem.get("ctx", {})
+        kind = problem["type"]
+        if kind == "extra_forbidden":
+            near = get_close_matches(name, list(known), n=1)
+            text = "is not known here" + (f"; did you mean {near[0]}?" if near else "")
+        elif kind == "missing":
+            text = "is missing"
+        elif kind in _PLAIN_WORDS:
+            text = _PLAIN_WORDS[kind].format(**context)
+        given = problem.get("input")
+        got = f" (got {given!r})" if isinstance(given, str | int | float) and kind != "extra_forbidden" else ""
+        lines.append(f"  {', '.join(place)}: {text}{got}" if place else f"  {text}{got}")
+    return lines
+
+
+_PLAIN_WORDS: Final = {
+    "float_parsing": "must be a number",
+    "float_type": "must be a number",
+    "finite_number": "must be a finite number",
+    "int_parsing": "must be a whole number",
+    "int_type": "must be a whole number",
+    "bool_type": "must be true or false",
+    "string_type": "must be text in quotes",
+    "string_too_short": "must not be empty",
+    "string_too_long": "must have at most {max_length} characters",
+    "literal_error": "must be {expected}",
+    "greater_than": "must be above {gt:g}",
+    "greater_than_equal": "must be {ge:g} or more",
+    "less_than": "must be below {lt:g}",
+    "less_than_equal": "must be {le:g} or less",
+    "tuple_type": "must be a list in brackets",
+    "too_short": "must have at least {min_length} entries",
+    "too_long": "must have at most {max_length} entries",
+}
 
 
 def _refuse_constant(name: str) -> float:

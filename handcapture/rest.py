@@ -115,6 +115,9 @@ class Rest:
 ASSUMED_SPREAD_SD_MM: Final = 3.0
 """How far a finger comes down from its mean, one placement to the next: a few millimetres (from memory, no
 source). Used while there are too few placements to measure it."""
+ALIKE_MM: Final = 0.6
+"""Hands laid down again differ by millimetres in some finger; the same hands photographed twice by less than this."""
+_LEAST_ALIKE: Final = 5
 _PRIOR_PLACEMENTS: Final = 3.0
 """A finger's own spread is shrunk towards its hand's as if the latter were this many placements more."""
 _FINGERS_THAT_COUNT: Final = 2.0
@@ -163,12 +166,29 @@ def pool(placements: Sequence[Placement]) -> Rest:
             "It is counted; look at the photo and leave it out if it slipped."
             for number, finger in _outlying(found)
         ]
+    notes += _alike(placements)
     hands = tuple(
         _mean_posture(postures)
         for side in SIDES
         if (postures := [h for placement in placements for h in placement.hands if h.side == side])
     )
     return Rest(tuple(fingertips), hands, tuple(placements), tuple(notes))
+
+
+def _alike(placements: Sequence[Placement]) -> list[str]:
+    """Say which placements lie so close together that the hands were hardly lifted between them."""
+    notes = []
+    for k, one in enumerate(placements):
+        places = {(c.side, c.finger): c.contact_mm for c in one.contacts if not c.hidden}
+        for j in range(k):
+            others = {(c.side, c.finger): c.contact_mm for c in placements[j].contacts if not c.hidden}
+            both = [np.hypot(*(places[key] - others[key])) for key in places if key in others]
+            if len(both) >= _LEAST_ALIKE and max(both) < ALIKE_MM:
+                notes.append(
+                    f"Placements {j + 1} and {k + 1} agree within {max(both):.1f} mm in every finger: were the hands "
+                    "lifted between them? Photos of one placement must not be counted as two; take them together with --views."
+                )
+    return notes
 
 
 def _of(placements: Sequence[Placement], side: Side, finger: Finger) -> list[tuple[int, Contact]]:

@@ -101,7 +101,7 @@ def test_the_command(tmp_path: Path) -> None:
         main, ["fit", str(rest), "--plan", str(plan), "--panel", str(panel), "--output", str(layout), "--trade-off"]
     )
     assert run.exit_code == 0, run.output
-    assert "from the panel as it was" in run.output
+    assert "from each half as it was" in run.output
     free = ["fit", str(rest), "--plan", str(plan), "--panel", str(panel), "--output", str(layout)]
     plan.write_text("\n".join(line for line in plan.read_text().splitlines() if not line.startswith("was_mm")))
     run = CliRunner().invoke(main, [*free, "--trade-off"])
@@ -165,3 +165,15 @@ def test_patterns_that_cannot_be_laid(tmp_path: Path, options: list[str], text: 
     assert run.exit_code == 2
     assert text in run.output
     assert not plan.exists()
+
+
+def test_holes_that_no_button_can_have_are_left_out_and_told() -> None:
+    holes = tuple(Hole((b.centre_mm[0], b.centre_mm[1]), b.hole_mm, b.label) for b in LAYOUT.buttons)
+    screws = (Hole((10.0, 10.0), 4.0), Hole((310.0, 10.0), 4.0))
+    found = adopt(Drawing((*screws, *holes), None, ()), rest_of(), "old", {2: ("left", "little")})
+    assert len(found.plan.buttons) == len(holes)
+    assert any("2 holes were left out" in note and "4 mm" in note for note in found.notes)
+    with pytest.raises(InputError, match="unit"):
+        adopt(Drawing(screws, None, ()), rest_of(), "screws")
+    with pytest.raises(InputError, match="Hole 1 measures 4 mm"):
+        adopt(Drawing((*screws, *holes), None, ()), rest_of(), "old", {0: ("left", "little")})

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from helpers_layout import workshop_layout
 from helpers_plan import plan_of, plate, rest_at, round_keep_out
 
 from handcapture.layout.findings import check_layout
@@ -97,3 +98,12 @@ def test_unsure_fingers() -> None:
 def test_buttons_know_nothing_of_unknown_fingers() -> None:
     button = Button("x", "left", "ring", "near", 24.0, (100.0, 100.0), (100.0, 100.0), 0.0, None)
     assert check_layout(Layout("x", plate(), (0.0, 0.0), (button,))) == ()
+
+
+def test_two_buttons_at_rest_under_one_finger_are_told() -> None:
+    layout = workshop_layout()
+    twice = replace(layout.buttons[1], label="Also", centre_mm=(57.0, 110.0))
+    found = check_layout(replace(layout, buttons=(*layout.buttons, twice)))
+    assert any(f.code == "finger-shared" and set(f.concerns) == {"Clamp", "Also"} for f in found)
+    far = replace(twice, row="far")
+    assert not any(f.code == "finger-shared" for f in check_layout(replace(layout, buttons=(*layout.buttons, far))))

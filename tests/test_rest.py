@@ -142,3 +142,11 @@ def test_refusals() -> None:
         pool([placement(1), placement(1)])
     with pytest.raises(ValueError, match="No placements"):
         pool([])
+
+
+def test_the_same_hands_photographed_twice_are_told() -> None:
+    rng = np.random.default_rng(4)
+    again = [placement(k, rng.normal(0, 0.1, 2)) for k in (1, 2)]
+    assert any("were the hands lifted" in note for note in pool(again).notes)
+    anew = [placement(k, rng.normal(0, 3.0, 2) + 5.0 * k) for k in (1, 2)]
+    assert not any("were the hands lifted" in note for note in pool(anew).notes)

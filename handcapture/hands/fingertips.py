@@ -161,9 +161,9 @@ def strip_of(tip: TipView, outline: TipOutline, side: float) -> NDArray[np.float
     first, last = STRIP_SPAN
     behind = ((np.arange(STRIP_ROWS) + 0.5) / STRIP_ROWS * (last - first) + first) * breadth
     beside = ((np.arange(STRIP_COLUMNS) + 0.5) / STRIP_COLUMNS * 2 - 1) * STRIP_HALF_WIDTH * breadth * side
-    places = (
-        outline.end_mm - behind[:, None, None] * outline.forward + beside[None, :, None] * outline.across
-    ) * (PX_PER_MM / STRIP_SHRINK) - 0.5
+    places = (outline.end_mm - behind[:, None, None] * outline.forward + beside[None, :, None] * outline.across) * (
+        PX_PER_MM / STRIP_SHRINK
+    ) - 0.5
     x, y = places[..., 0].astype(np.float32), places[..., 1].astype(np.float32)
     columns, rows = (side_px // STRIP_SHRINK for side_px in tip.view.size_px)
     planes = []

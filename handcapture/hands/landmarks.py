@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.errors import HandcaptureError, PhotoError
+from handcapture.mat.markers import trouble
 from handcapture.mat.sighting import Sighting
 from handcapture.names import FINGERS, SIDES, Side
 from handcapture.photo import Photo
@@ -34,6 +35,9 @@ MODEL_SHA256: Final = "c8466f0cd8f41bfad64cfe8725f455161acf25428bce840120f716b1f
 WRIST: Final = 0
 KNUCKLES: Final = (5, 9, 13, 17)
 
+_LEAST_COLOUR = 14.0
+"""Steps between the channels of a picture's most coloured hundredth, below which it is black and white."""
+_BURNT, _BURNT_SHARE = 254, 0.4
 _UPRIGHT_PX_PER_MM = 2.0
 _MARGINS_MM = (60.0, 40.0, 60.0, 150.0)
 # The network is tried on these tone curves in turn. Brightened first: very dark skin on white paper is lost
@@ -168,7 +172,19 @@ def find_hands(
             best = found
         if len(best) >= wanted:
             break
+    if not best and (cause := _why_none(picture)):
+        raise PhotoError(f"{photo.name}: the mat was found, but no hand can be made out on it. {cause}")
     return _settle(best, photo.name, sighting, one_handed)
+
+
+def _why_none(picture: NDArray[np.uint8]) -> str | None:
+    """Say what of a photo (B, G, R) hides hands from the network, if it is plain to see."""
+    colourful = picture.max(axis=2).astype(np.int16) - picture.min(axis=2)
+    if float(np.percentile(colourful, 99)) < _LEAST_COLOUR:
+        return "The photo has no colours, by which skin is told from paper. Take it in colour, without a filter."
+    if float((picture.max(axis=2) >= _BURNT).mean()) > _BURNT_SHARE:
+        return "The photo is burnt out: lower the exposure, or turn lamps away from the mat, and take it again."
+    return trouble(np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8))
 
 
 def _hand(view: View, pixels: FloatArray, model_mm: FloatArray, score: float) -> HandLandmarks:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from handcapture.errors import InputError
 from handcapture.layout.assign import AssignedHole, Assignment, assign_holes
 from handcapture.layout.model import Point
-from handcapture.layout.plan import DEFAULT_PULL, ButtonWish, PanelFile, Plan
+from handcapture.layout.plan import DEFAULT_PULL, HOLE_LIMITS_MM, ButtonWish, PanelFile, Plan
 from handcapture.layout.source import Drawing
 from handcapture.names import Finger, Side
 from handcapture.rest import Rest
@@ -53,6 +53,7 @@ def adopt(
     `fixed` names the finger of holes by their place in the drawing. Holes that no finger reaches are left out, and
     told. InputError when none is within a finger's reach.
     """
+    drawing, fixed, small = _of_usable_size(drawing, dict(fixed or {}))
     assignment = assign_holes(drawing.holes, rest, fixed)
     if not assignment.holes:
         raise InputError(
@@ -67,7 +68,38 @@ def adopt(
         for entry, wish in zip(assignment.holes, plan.buttons, strict=True)
         if entry.doubtful
     ]
-    return Adopted(plan, panel, assignment, (*drawing.notes, *assignment.notes, *doubtful, *told))
+    return Adopted(plan, panel, assignment, (*drawing.notes, *small, *assignment.notes, *doubtful, *told))
+
+
+def _of_usable_size(
+    drawing: Drawing, fixed: dict[int, tuple[Side, Finger]]
+) -> tuple[Drawing, dict[int, tuple[Side, Finger]], list[str]]:
+    """Return the drawing without holes that no button can have (screws, cable glands), and what to say of them."""
+    low, high = HOLE_LIMITS_MM
+    usable = [k for k, hole in enumerate(drawing.holes) if low <= hole.diameter_mm <= high]
+    left_out = sorted({round(hole.diameter_mm, 2) for k, hole in enumerate(drawing.holes) if k not in set(usable)})
+    if not left_out:
+        return drawing, fixed, []
+    sizes = ", ".join(f"{size:g}" for size in left_out)
+    count = len(drawing.holes) - len(usable)
+    if not usable:
+        raise InputError(
+            f"All holes of the drawing are outside what a button can have ({low:g} to {high:g} mm): {sizes} mm. Is the "
+            "unit right (--units)?"
+        )
+    lost = [k for k in fixed if k not in usable]
+    if lost:
+        raise InputError(
+            f"Hole {lost[0] + 1} measures {drawing.holes[lost[0]].diameter_mm:g} mm and cannot be a button's ({low:g} "
+            f"to {high:g} mm). Leave its finger out."
+        )
+    note = (
+        f"{count} {'hole was' if count == 1 else 'holes were'} left out as no button's, {sizes} mm wide: if something "
+        "is mounted there, add it to the panel as a keep-out."
+    )
+    new = {old: k for k, old in enumerate(usable)}
+    kept = replace(drawing, holes=tuple(drawing.holes[k] for k in usable))
+    return kept, {new[k]: finger for k, finger in fixed.items()}, [note]
 
 
 def arranged(holes: Sequence[AssignedHole], rest: Rest, name: str, pull: float = 1.0) -> Plan:
@@ -125,13 +157,17 @@ def _panel(drawing: Drawing, name: str) -> tuple[PanelFile | None, list[str]]:
     outline = np.array(drawing.outline)
     width, height = (round(float(side), 3) for side in np.ptp(outline, axis=0))
     radius = _corner_radius(outline, width, height)
+    free = (
+        "A drawing does not tell what must stay free, thickness or material: add them to the panel file before you fit."
+    )
     panel = PanelFile(name=name, width_mm=width, height_mm=height, corner_radius_mm=round(radius or 0.0, 1))
     if radius is None:
         return panel, [
             f"The outline is no rectangle with round corners; the panel is taken as its bounding box, {width:g} × "
-            f"{height:g} mm. Mark what is missing of it as keep-outs."
+            f"{height:g} mm. Mark what is missing of it as keep-outs.",
+            free,
         ]
-    return panel, []
+    return panel, [free]
 
 
 def _corner_radius(outline: FloatArray, width: float, height: float) -> float | None:

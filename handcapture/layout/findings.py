@@ -246,6 +246,22 @@ def _fingers(layout: Layout) -> list[Finding]:
                     "A larger hole or a place nearer to the finger helps; more photos tell the place better.",
                 )
             )
+    resting: dict[str, list[str]] = {}
+    for button in layout.buttons:
+        if button.row == "near":
+            resting.setdefault(f"{button.side} {button.finger}", []).append(button.label)
+    for finger, labels in resting.items():
+        if len(labels) > 1:
+            found.append(
+                Finding(
+                    "finger-shared",
+                    "advice",
+                    f"{' and '.join(labels)} share the {finger}, which can rest on one of them only.",
+                    tuple(labels),
+                    {"buttons": len(labels)},
+                    "Put one of them into the far row, or give it to another finger.",
+                )
+            )
     return found
 
 

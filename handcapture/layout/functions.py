@@ -22,17 +22,15 @@ import heapq
 import itertools
 import json
 import math
-import tomllib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from handcapture.documents import read_bytes
-from handcapture.errors import DocumentError
+from handcapture.documents import load_toml
 from handcapture.layout.model import Finding, Row
 from handcapture.layout.plan import DEFAULT_FAR_MM, ButtonWish
 from handcapture.names import FINGERS, SIDES, Finger, Side
@@ -243,32 +241,8 @@ class Advice:
 
 def load_functions(path: Path) -> Functions:
     """Read a functions file. DocumentError lists everything that is wrong, by entry."""
-    data = read_bytes(path, 1_000_000, "a list of functions (TOML)")
-    try:
-        content = tomllib.loads(data.decode())
-    except UnicodeDecodeError:
-        raise DocumentError(f"{path} is not a text file. Functions are written in TOML, as UTF-8.") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise DocumentError(f"{path} is not valid TOML: {error}. Mend that line.") from None
-    try:
-        return Functions.model_validate(content)
-    except ValidationError as error:
-        raise DocumentError(_explain(path, content, error)) from None
-
-
-def _explain(path: Path, content: dict[str, Any], error: ValidationError) -> str:
-    lines = []
-    for problem in error.errors(include_url=False):
-        place = [str(part) for part in problem["loc"]]
-        if place[:1] == ["functions"] and len(place) > 1 and place[1].isdigit():
-            entry = content["functions"][int(place[1])]
-            label = entry.get("label") if isinstance(entry, dict) else None
-            place[:2] = [f"function {label or int(place[1]) + 1}"]
-        given = problem.get("input")
-        got = f" (got {given!r})" if isinstance(given, str | int | float) else ""
-        text = problem["msg"].removeprefix("Value error, ")
-        lines.append(f"  {', '.join(place)}: {text}{got}" if place else f"  {text}{got}")
-    return f"{path} is not a usable list of functions. Mend:\n" + "\n".join(lines)
+    known = {name for kind in (Functions, Function, Fingers, FingerEntry, Partner) for name in kind.model_fields}
+    return load_toml(path, Functions, "a list of functions", "functions", "function", known)
 
 
 def finger_figures(fingers: Fingers) -> tuple[FingerFigures, ...]:

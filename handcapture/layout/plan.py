@@ -9,14 +9,12 @@ they pull to stay so (`pull`).
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from handcapture.documents import read_bytes
-from handcapture.errors import DocumentError
+from handcapture.documents import load_toml
 from handcapture.layout.model import KeepOut, Panel, Part
 from handcapture.names import Finger, Side
 
@@ -36,7 +34,8 @@ DEFAULT_PULL: Final = 0.5
 Finite = Annotated[float, Field(allow_inf_nan=False, ge=-5000, le=5000)]
 Length = Annotated[float, Field(allow_inf_nan=False, gt=0, le=5000)]
 Gap = Annotated[float, Field(allow_inf_nan=False, ge=0, le=500)]
-Hole = Annotated[float, Field(allow_inf_nan=False, ge=5, le=80)]
+HOLE_LIMITS_MM: Final = (5.0, 80.0)
+Hole = Annotated[float, Field(allow_inf_nan=False, ge=HOLE_LIMITS_MM[0], le=HOLE_LIMITS_MM[1])]
 Place = tuple[Finite, Finite]
 EntryT = TypeVar("EntryT", bound=BaseModel)
 
@@ -185,41 +184,16 @@ class PanelFile(_Entry):
 
 def load_plan(path: Path) -> Plan:
     """Read a plan. DocumentError lists everything that is wrong, by entry."""
-    return _load(path, Plan, "plan")
+    return load_toml(path, Plan, "a plan", "buttons", "button", _words(Plan, ButtonWish, Alignment, Mirror, PartEntry))
 
 
 def load_panel(path: Path) -> tuple[Panel, tuple[float, float] | None]:
     """Read a panel; the second value is its fixed origin in the mat frame, None when it may slide."""
-    entry = _load(path, PanelFile, "panel")
+    entry = load_toml(path, PanelFile, "a panel", "keep_outs", "keep-out", _words(PanelFile, _KeepOutEntry))
     fields: dict[str, Any] = entry.model_dump(exclude={"origin_mm", "keep_outs"})
     keep_outs = tuple(KeepOut(**keep_out.model_dump()) for keep_out in entry.keep_outs)
     return Panel(**fields, keep_outs=keep_outs), entry.origin_mm
 
 
-def _load(path: Path, kind: type[EntryT], what: str) -> EntryT:
-    data = read_bytes(path, 1_000_000, f"a {what} (TOML)")
-    try:
-        content = tomllib.loads(data.decode())
-    except UnicodeDecodeError:
-        raise DocumentError(f"{path} is not a text file. A {what} is written in TOML, as UTF-8.") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise DocumentError(f"{path} is not valid TOML: {error}. Mend that line.") from None
-    try:
-        return kind.model_validate(content)
-    except ValidationError as error:
-        raise DocumentError(_explain(path, what, content, error)) from None
-
-
-def _explain(path: Path, what: str, content: dict[str, Any], error: ValidationError) -> str:
-    lines = []
-    for problem in error.errors(include_url=False):
-        place = [str(part) for part in problem["loc"]]
-        if place[:1] == ["buttons"] and len(place) > 1 and place[1].isdigit():
-            button = content["buttons"][int(place[1])]
-            label = button.get("label") if isinstance(button, dict) else None
-            place[:2] = [f"button {label or int(place[1]) + 1}"]
-        given = problem.get("input")
-        got = f" (got {given!r})" if isinstance(given, str | int | float) else ""
-        text = problem["msg"].removeprefix("Value error, ")
-        lines.append(f"  {', '.join(place) or what}: {text}{got}")
-    return f"{path} is not a usable {what}. Mend:\n" + "\n".join(lines)
+def _words(*kinds: type[BaseModel]) -> set[str]:
+    return {name for kind in kinds for name in kind.model_fields}
