@@ -64,8 +64,15 @@ _MODEL_ERROR: Final = 0.02
 """What the model leaves unexplained, as a share of the step."""
 _BEYOND_MM: Final = 3.0
 """How far about a circle that was found the rim is looked for, coming from the panel."""
+_LEAST_CHANGE: Final = 0.05
+"""Share of the largest change of light from which on it counts, coming from the panel."""
+_WALL_LIGHT: Final = (0.6, 0.35)
+"""Light of a wall as a share of the face's, and its deviation: the same material, less lit."""
 _SHADE_MM: Final = 0.8
 """Within what distance the shade at the foot of a wall fades."""
+_SHADE_SD: Final = 0.3
+_SLOPE_SD: Final = 0.06
+"""What it takes away, and how evenly the floor's light changes per mm, as shares of the step."""
 _WIDEST_WALL_MM: Final = 3.0
 """Of a wall that seems wider only so much is explained: the far rim then is another edge, not confused with the rim."""
 _WALLS_MM: Final = np.r_[np.arange(0.0, 0.6, 0.06), np.arange(0.6, 3.01, 0.15)]
@@ -419,7 +426,7 @@ def _from_panel(scene: _Scene, centre: FloatArray, radius: float) -> tuple[Float
     level = np.median(light[:, :first], axis=1, keepdims=True)
     noise = 1.4826 * float(np.median(np.abs(light[:, :first] - level)))
     change = np.abs(light - level)
-    bound = np.maximum(max(5 * noise, _LEAST_STEP), 0.15 * change.max(axis=1, keepdims=True))
+    bound = np.maximum(max(5 * noise, _LEAST_STEP), _LEAST_CHANGE * change.max(axis=1, keepdims=True))
     at = (change > bound).argmax(axis=1)
     good = at >= first
     # Blur lets light change before the rim; the bound is crossed about half way.
@@ -484,15 +491,17 @@ def _table(
     spacing = min(step_mm, reach / (6 if plain else 8))
     places = np.arange(-np.floor(reach / spacing), np.floor(reach / spacing) + 1) * spacing
     total = light.var(axis=1) * len(offsets)
-    contrast = max(2 * float(np.sqrt(np.median(total) / len(offsets))), 2e-3)
+    sides = offsets < -reach if scene.caps else offsets > reach
+    face = light[:, sides].mean(axis=1)
     if blur_px is None:
         few = slice(None, None, 5)
         rated = [
-            (float(np.median(_explain(offsets, light[few], walls[few], places, b * px_mm, contrast)[0].min(axis=1))), b)
+            (float(np.median(_explain(offsets, light[few], face[few], walls[few], places, *how)[0].min(axis=1))), b)
             for b in ((1.0,) if plain else _BLURS_PX)
+            for how in ((b * px_mm, scene.caps),)
         ]
         blur_px = min(rated)[1]
-    rss, alone, step = _explain(offsets, light, walls, places, blur_px * px_mm, contrast)
+    rss, alone, step = _explain(offsets, light, face, walls, places, blur_px * px_mm, scene.caps)
     # Samples are closer than pixels, so that only a share of them is independent.
     share = min(1.0, step_mm / px_mm)
     lowest = rss.min(axis=1)
@@ -501,53 +510,70 @@ def _table(
     scale = (share / noise)[:, None]
     explained = 1 - rss / np.maximum(total, 1e-12)[:, None]
     explained[np.abs(step) > 1.5 * np.ptp(light, axis=1)[:, None]] = 0.0  # shade alone would do
-    face = light[:, offsets < -reach] if scene.caps else light[:, offsets > reach]
-    return _Table(places, rss * scale, alone * scale, explained, step, blur_px, face.mean(axis=1))
+    return _Table(places, rss * scale, alone * scale, explained, step, blur_px, face)
 
 
 def _explain(
-    offsets: FloatArray, light: FloatArray, walls: FloatArray, places: FloatArray, blur_mm: float, contrast: float
+    offsets: FloatArray,
+    light: FloatArray,
+    face: FloatArray,
+    walls: FloatArray,
+    places: FloatArray,
+    blur_mm: float,
+    caps: bool,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return, for each direction and place of the rim, the sum of squares that is left, its curvature if wall and
-    shade were known, and the step of light from one side to the other.
+    shade were known, and the largest step of light.
 
-    The light is panel's, wall's and floor's, blurred; the floor is darker near the wall and may change evenly.
+    The light is that of the panel's `face`, its wall and the floor, blurred. The wall is of the panel's material and
+    less lit, anywhere from nearly black to as light as the face; the floor is darker at the wall's foot.
     """
     from scipy.special import ndtr
 
-    centred = light - light.mean(axis=1, keepdims=True)
-    total = (centred**2).sum(axis=1)
     size = (len(light), len(places))
     rss, step, slope = np.empty(size), np.empty(size), np.empty(size)
     widths = _WALLS_MM[np.abs(np.abs(walls)[:, None] - _WALLS_MM).argmin(axis=1)] * np.sign(walls)
-    from_rim = offsets - places[:, None]
-    rim = ndtr(from_rim / blur_mm)
-    ramp = np.exp(-((from_rim / blur_mm) ** 2) / 2) / (blur_mm * np.sqrt(2 * np.pi))
-    # Deviations that the parts may have, as shares of the step: a wall anywhere from darker than both to lighter.
+    contrast = float(np.median(np.abs(light - face[:, None]).max(axis=1))) + 1e-3
+    level = float(np.median(face)) + 1e-3
     noise2 = (_MODEL_ERROR * contrast) ** 2
+    outwards = 1.0 if caps else -1.0  # where the floor is, seen from the rim
+    centred = light - light.mean(axis=1, keepdims=True)
+    from_rim = offsets - places[:, None]
+    rim = ndtr(outwards * from_rim / blur_mm)
+    rim_slope = np.exp(-((from_rim / blur_mm) ** 2) / 2) / (blur_mm * np.sqrt(2 * np.pi))
     for width in np.unique(widths):
         mine = widths == width
         from_far = from_rim + width
-        side = -1.0 if width >= 0 else 1.0  # on which side of the far rim its floor is
-        far = ndtr(from_far / blur_mm)
-        depth = np.maximum(side * from_far, 0.0)
-        there = far if side > 0 else 1 - far
-        parts = [(rim + far) / 2, there * np.exp(-depth / _SHADE_MM), there * np.minimum(depth, 2.0)]
-        sds = [30.0, 0.5, 0.2]
+        floor = ndtr(outwards * from_far / blur_mm)
+        depth = np.clip(outwards * from_far, 0.0, 2.0)
+        parts = [floor, floor * np.exp(-depth / _SHADE_MM), floor * depth]
+        sds = [30 * contrast, _SHADE_SD * contrast, _SLOPE_SD * contrast]
         if width:
-            parts.append((rim - far) / 2)
-            sds.append(1.0)
+            parts.append(rim - floor)
+            sds.append(_WALL_LIGHT[1] * level)
         basis = np.stack(parts, axis=1)
         basis -= basis.mean(axis=2, keepdims=True)
-        gram = basis @ basis.transpose(0, 2, 1) + np.diag(noise2 / (np.array(sds) * contrast) ** 2)
+        gram = basis @ basis.transpose(0, 2, 1)
         on = (centred[mine] @ basis.reshape(-1, len(offsets)).T).reshape(-1, *basis.shape[:2])
-        weights = np.einsum("pkl,dpl->dpk", np.linalg.inv(gram), on)
-        rss[mine] = total[mine][:, None] - (on * weights).sum(axis=2)
-        step[mine] = weights[..., 0]
-        moved = ramp - ramp.mean(axis=1, keepdims=True)
-        both = basis[:, 0]
-        moved = moved - both * ((moved * both).sum(axis=1) / (both**2).sum(axis=1))[:, None]
-        slope[mine] = step[mine] ** 2 * (moved**2).sum(axis=1)
+        left = (centred[mine] ** 2).sum(axis=1)[:, None]
+        wall = np.zeros((len(on), 1))
+        if width:
+            wall = ((_WALL_LIGHT[0] - 1) * face[mine])[:, None]
+            left = left - 2 * wall * on[..., 3] + wall**2 * gram[:, 3, 3]
+            on = on - wall[..., None] * gram[:, :, 3]
+        inverse = np.linalg.inv(gram + np.diag(noise2 / np.array(sds) ** 2))
+        weights = np.einsum("pkl,dpl->dpk", inverse, on)
+        rss[mine] = left - (on * weights).sum(axis=2)
+        to_floor = weights[..., 0] + weights[..., 1]
+        to_wall = wall + weights[..., 3] if width else np.zeros_like(to_floor)
+        step[mine] = np.maximum(np.abs(to_floor), np.abs(to_wall) * min(1.0, abs(width) / (2 * blur_mm)))
+        far_slope = np.exp(-((from_far / blur_mm) ** 2) / 2) / (blur_mm * np.sqrt(2 * np.pi))
+        beyond = to_floor - to_wall
+        slope[mine] = (
+            beyond**2 * (far_slope**2).sum(axis=1)
+            + to_wall**2 * (rim_slope**2).sum(axis=1)
+            + 2 * beyond * to_wall * (far_slope * rim_slope).sum(axis=1)
+        )
     return rss, slope, step
 
 
