@@ -34,6 +34,7 @@ from numpy.typing import NDArray
 from handcapture.camera import Camera, at_height_covariance, at_height_derivatives
 from handcapture.errors import InputError, PhotoError
 from handcapture.layout.source import Drawing, Hole
+from handcapture.mat.geometry import sheet_raster
 from handcapture.mat.sighting import Sighting
 from handcapture.photo import Photo
 from handcapture.rectify import View, rectify
@@ -51,6 +52,9 @@ _MARGIN_MM: Final = 30.0
 _COARSE_PX_PER_MM: Final = 2.0
 _EDGE_LEVELS: Final = (4.0, 8.0)
 """Gradients, grey levels per coarse pixel, from which an edge is followed and from which one is begun."""
+_MARK_PX: Final = 11
+_LIKE_MARKS: Final = 0.75
+"""Correlation with the marks, over windows of so many coarse pixels, from which the mat is taken to show there."""
 _CELL_MM: Final = 1.0
 _LEAST_VOTES: Final = 0.3
 """Share of a circle's length whose edges must point to its middle for it to be measured."""
@@ -265,11 +269,12 @@ def _candidates(scene: _Scene, sighting: Sighting) -> list[tuple[FloatArray, flo
     low, high = (32 * level for level in _EDGE_LEVELS)  # Scharr's weights sum to 32 for a ramp of 1
     edges = cv2.Canny(dx, dy, low, high, L2gradient=True) > 0
     edges[:2], edges[-2:], edges[:, :2], edges[:, -2:] = False, False, False, False
+    edges &= ~_mat_shows(grey, view, scene, sighting)
     rows, columns = np.nonzero(edges)
     gradient = np.stack([dx[rows, columns], dy[rows, columns]], axis=1).astype(np.float32)
     gradient /= np.linalg.norm(gradient, axis=1, keepdims=True)
     places = (np.stack([columns, rows], axis=1).astype(np.float32) + 0.5) / np.float32(_COARSE_PX_PER_MM)
-    radii = np.arange(DIAMETER_RANGE_MM[0] / 2 - 1, DIAMETER_RANGE_MM[1] / 2 + 1.5, _CELL_MM)
+    radii = np.arange(DIAMETER_RANGE_MM[0] / 2 - 0.5, DIAMETER_RANGE_MM[1] / 2 + 1.5, _CELL_MM)
     votes = _votes(places, gradient, radii, view.size_mm)
     peaks = _peaks(votes)
     return [(view.to_mat((np.array([x, y]) + 0.5) * _CELL_MM), float(radii[k])) for k, y, x in peaks]
@@ -296,6 +301,30 @@ def _coarse(scene: _Scene, sighting: Sighting) -> tuple[View, NDArray[np.uint8]]
     cropped = grey[: rows // factor * factor, : columns // factor * factor]
     small = cv2.resize(cropped, (columns // factor, rows // factor), interpolation=cv2.INTER_AREA)
     return view, rectify(np.asarray(small, np.uint8), scene.camera, view, 1 / factor)
+
+
+def _mat_shows(grey: NDArray[np.uint8], view: View, scene: _Scene, sighting: Sighting) -> NDArray[np.bool_]:
+    """Return where in the view the printed marks are seen: where the picture goes with them."""
+    expected = np.full(grey.shape, 255, np.uint8)
+    corners = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    foot = scene.camera.centre_mm[:2]
+    shrink = 1 - scene.height_mm / float(scene.camera.centre_mm[2])  # of the mat, seen on the plane
+    for sheet in sighting.sheets:
+        ends = view.from_mat(foot + (sheet.to_mat(100 * corners) - foot) * shrink)
+        # Both pictures have their first pixel's centre half a pixel from the corner.
+        to_view = cv2.getAffineTransform(
+            (100 * corners * _COARSE_PX_PER_MM - 0.5).astype(np.float32),
+            (ends * _COARSE_PX_PER_MM - 0.5).astype(np.float32),
+        )
+        marks = sheet_raster(sheet.sheet, _COARSE_PX_PER_MM)
+        seen = cv2.warpAffine(marks, to_view, grey.shape[::-1], borderValue=(255,))
+        expected = np.minimum(expected, seen)
+    a, b = (cv2.GaussianBlur(picture, (0, 0), 1.0).astype(np.float32) for picture in (expected, grey))
+    side = (_MARK_PX, _MARK_PX)
+    mean_a, mean_b = cv2.blur(a, side), cv2.blur(b, side)
+    together = cv2.blur(a * b, side) - mean_a * mean_b
+    var_a, var_b = (np.maximum(cv2.blur(x * x, side) - m * m, 0) for x, m in ((a, mean_a), (b, mean_b)))
+    return np.asarray((var_a > 20.0**2) & (together > _LIKE_MARKS * np.sqrt(var_a * var_b + 1)))
 
 
 def _votes(
@@ -405,9 +434,11 @@ def _measure(scene: _Scene, start: tuple[FloatArray, float], blur_px: float | No
         return []
     centre, radius = centre + unknowns[:2], radius + float(unknowns[2])
     outer = _from_panel(scene, centre, radius)
-    found = [_finish(scene, *outer, blur_px, (_LAST_WINDOW_MM,) * 2)] if outer else []
-    found.append(_finish(scene, centre, radius, blur_px, (_WINDOW_MM, _LAST_WINDOW_MM)))
-    return [rim for rim in found if rim is not None]
+    rim = _finish(scene, *outer, blur_px, (_LAST_WINDOW_MM,) * 2) if outer else None
+    if rim and rim.coverage > 0.85 and np.linalg.norm(rim.centre_mm - centre) + radius < rim.radius_mm + 0.3:
+        return [rim]
+    other = _finish(scene, centre, radius, blur_px, (_WINDOW_MM, _LAST_WINDOW_MM))
+    return [found for found in (rim, other) if found is not None]
 
 
 def _from_panel(scene: _Scene, centre: FloatArray, radius: float) -> tuple[FloatArray, float] | None:
