@@ -253,7 +253,7 @@ def with_board(picture: Picture, camera: Camera, board: DrawnBoard, blur_px: flo
 
         def at(z: float, pixels: FloatArray = pixels, where: list[NDArray[np.float32]] = where) -> NDArray[np.float32]:
             points = camera.at_height(pixels, z).reshape(24, 24, 2).astype(np.float32)
-            return np.asarray(cv2.remap(points, *where, cv2.INTER_CUBIC), np.float32)
+            return np.asarray(cv2.remap(points, *where, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
         crop = slice(low[1], high[1]), slice(low[0], high[0])
         mix = cv2.resize(light[crop], None, fx=fine, fy=fine, interpolation=cv2.INTER_LINEAR)

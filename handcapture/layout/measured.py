@@ -46,6 +46,8 @@ HEIGHT_RANGE_MM: Final = (0.0, 100.0)
 DIAMETER_RANGE_MM: Final = (8.0, 80.0)
 LEAST_COVERAGE: Final = 0.6
 """Share of the rim that must be seen."""
+_LEAST_OTHER_COVERAGE: Final = 0.8
+"""The same for circles that nobody expects."""
 
 _MARGIN_MM: Final = 30.0
 """How far beyond the mat a panel may reach."""
@@ -93,6 +95,7 @@ _MOST_UNEVEN: Final = 0.25
 _ON_RIM_MM: Final = 0.25
 _ROUND_MM: Final = 0.22
 """Root mean square distance from the circle, of profiles that count as on it, beyond which a hole is not round."""
+_NOTED_OVAL_MM: Final = 0.08
 _SAME_SHARE: Final = 0.35
 """Circles whose middles are nearer than this share of the larger's radius are rims of one hole."""
 _LUMINANCE: Final = np.array([0.0722, 0.7152, 0.2126], np.float32)
@@ -106,7 +109,7 @@ class MeasuredHole:
     `centre_mm` (2,) in the mat frame; `covariance_mm2` (2, 2) of it carries the edge's noise, the camera, the height
     and the print scale, of which the last three move all holes together. `coverage` is the share of the rim that was
     seen, `contrast` the median step of light at it, as a share of white, `roughness_mm` how far the rim strays from a
-    circle (root mean square, the photo's noise included).
+    circle (root mean square, the photo's noise included), `oval_mm` how far its radius departs twice round.
     """
 
     centre_mm: FloatArray
@@ -116,6 +119,7 @@ class MeasuredHole:
     coverage: float
     contrast: float
     roughness_mm: float
+    oval_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,7 +163,8 @@ def measure_holes(
     wanted = np.array(sorted(expected_mm))
     near = [bool((np.abs(wanted - 2 * rim.radius_mm) <= tolerance_mm).any()) for rim in found]
     kept = _apart([rim for rim, is_near in zip(found, near, strict=True) if is_near], scene.caps)
-    rest = _apart([rim for rim, is_near in zip(found, near, strict=True) if not is_near], scene.caps)
+    sure = [rim.coverage >= _LEAST_OTHER_COVERAGE for rim in found]
+    rest = _apart([r for r, is_near, is_sure in zip(found, near, sure, strict=True) if is_sure > is_near], scene.caps)
     rest = [rim for rim in rest if not any(_overlap(rim, other) for other in kept)]
     sd = height_sd_mm if sighting.surface is None else float(np.hypot(height_sd_mm, sighting.surface.rise_mm / 2))
     holes = _in_rows([_report(rim, scene, sighting, sd) for rim in kept])
@@ -398,6 +403,7 @@ class _Rim:
     contrast: float
     roughness_mm: float
     blur_px: float
+    oval_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -712,15 +718,35 @@ def _finish(
     face = table.face[keep]
     if 1.4826 * float(np.median(np.abs(face - np.median(face)))) > _MOST_UNEVEN * contrast:
         return None
+    oval, coverage = _oval_mm(miss[keep], keep), float(keep.mean())
     return _Rim(
         centre,
         radius,
-        _edge_covariance(design[keep], miss[keep], variance[keep], alone[keep], radius, px_mm),
-        float(keep.mean()),
+        _edge_covariance(design[keep], miss[keep], variance[keep], alone[keep], radius, px_mm)
+        + np.eye(3) * _strange_mm(oval, coverage) ** 2,
+        coverage,
         contrast,
         rough,
         table.blur_px,
+        oval,
     )
+
+
+def _oval_mm(miss: FloatArray, keep: NDArray[np.bool_]) -> float:
+    """Return by how much the rim is oval: the amplitude of twice the direction in what is left, (kept,)."""
+    angles = 2 * _angles()[keep]
+    design = np.stack([np.cos(angles), np.sin(angles), np.ones_like(angles)], axis=1)
+    found = np.linalg.lstsq(np.c_[design, _design()[keep][:, :2]], miss, rcond=None)[0]
+    return float(np.hypot(found[0], found[1]))
+
+
+def _strange_mm(oval_mm: float, coverage: float) -> float:
+    """Return how far a circle may be off because part of what was taken for its rim is something else.
+
+    Where the floor's shade is as light as the panel, the rim does not show and the shade's edge is taken for it: the
+    figure is oval then, or has gaps. Twelve such holes were drawn; factors cover what they were off by, roughly.
+    """
+    return 2.5 * max(oval_mm - 0.03, 0.0) + 0.8 * max(0.85 - coverage, 0.0)
 
 
 def _edge_covariance(
@@ -798,6 +824,7 @@ def _report(rim: _Rim, scene: _Scene, sighting: Sighting, height_sd_mm: float) -
         coverage=rim.coverage,
         contrast=rim.contrast,
         roughness_mm=rim.roughness_mm,
+        oval_mm=rim.oval_mm,
     )
 
 
@@ -819,6 +846,13 @@ def _notes(
     if covered:
         notes.append(
             f"Of {covered} of the {len(holes)} holes part of the rim is hidden or hardly shows; they are less sure."
+        )
+    oval = [hole for hole in holes if hole.oval_mm > _NOTED_OVAL_MM]
+    if oval:
+        shown = ", ".join(f"({h.centre_mm[0]:.0f}, {h.centre_mm[1]:.0f})" for h in oval[:6])
+        notes.append(
+            f"Not quite round, or a shadow's edge was taken for the rim: the holes at {shown}, mm on the mat. Take the "
+            "photo in even light, without lamp or sun on one side, or measure these with a caliper."
         )
     if sighting.surface is not None:
         notes.append(
