@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
 
 from handcapture.errors import PhotoError
 from handcapture.hands.fingertips import FingertipNetwork, contacts, gather
 from handcapture.hands.landmarks import HandNetwork, find_hands, shrink
 from handcapture.hands.posture import posture
 from handcapture.hands.skin import learn_paper, learn_skin_tint
-from handcapture.mat.card import find_card, look_for_card
+from handcapture.mat.card import CARD, find_card, look_for_card
 from handcapture.mat.sighting import PrintScale, Sighting, sight
 from handcapture.photo import Photo
 from handcapture.quality import PhotoQuality, photo_quality
 from handcapture.rest import Contact, Placement, Source
 
+DISAGREE_SDS = 3.0
 WORKING_PX_PER_MM = 2.0
 """Resolution of the shrunk photo on which hands are found; contacts are measured at full size."""
 
@@ -49,16 +52,32 @@ def sight_with_card(
 ) -> Sighting:
     """Find the mat, and take the print's scale from a card in its place where that is surer than `print_scale`.
 
-    PhotoError as from `sight`; with `card` also when there is no card that can be measured.
+    A scale that came from a card is believed: photos of one print are measured by one scale. PhotoError as from
+    `sight`; with `card` also when there is no card that can be measured.
     """
     sighting = sight(photo, mat_name, print_scale)
+    if print_scale is not None and print_scale.source == CARD:
+        return sighting
     try:
         reading = (find_card if card else look_for_card)(photo.pixels_bgr, sighting)
     except PhotoError as error:
         raise PhotoError(f"{photo.name}: {error}") from None
-    if reading is None or reading.print_scale.relative_sd >= sighting.print_scale.relative_sd:
+    if reading is None:
         return sighting
-    return sight(photo, sighting.mat.name, reading.print_scale)
+    by_card = reading.print_scale
+    if by_card.relative_sd < sighting.print_scale.relative_sd:
+        sighting = sight(photo, sighting.mat.name, by_card)
+    if print_scale is None:
+        return sighting
+    off = max(abs(by_card.x / print_scale.x - 1), abs(by_card.y / print_scale.y - 1))
+    if off <= DISAGREE_SDS * float(np.hypot(by_card.relative_sd, print_scale.relative_sd)):
+        return sighting
+    (card_x, card_y), (ruler_x, ruler_y) = ([100 * p.x, 100 * p.y] for p in (by_card, print_scale))
+    note = (
+        f"Ruler and card disagree by {100 * off:.1f} %: the card says {card_x:.1f} × {card_y:.1f} %, the ruler "
+        f"{ruler_x:.1f} × {ruler_y:.1f} %. The surer one is believed; measure both rules again."
+    )
+    return replace(sighting, notes=(*sighting.notes, note))
 
 
 def capture(

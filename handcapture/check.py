@@ -3,7 +3,8 @@
 The template carries the marks of its mat, so photos of hands that rest on it are measured like any other. Contacts
 are carried to the template as it was drawn, sheet by sheet, so that a print that came out too small and pages taped
 askew are told apart from fingers that land off their buttons. What is advised weighs the offset against how surely it
-is known: a button moves only where the finger surely lands off it, by more than one cares for.
+is known: a button moves only where the finger surely lands off it (with all buttons looked at, one in twenty checks
+moves any without need), and as far as can be told by more than one cares for.
 """
 
 from __future__ import annotations
@@ -35,6 +36,8 @@ SCALE_LIMIT: Final = 0.005
 LOOSELY: Final = 3.0
 """A button is said to fit when its finger surely lands within so many times what one cares for."""
 _CHI2_95: Final = 5.991
+_ERROR: Final = 0.05
+"""Probability that a check of hands that land on all buttons moves any of them (Bonferroni over the buttons)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +66,7 @@ class ButtonCheck:
 
     @property
     def known_to_mm(self) -> float | None:
-        """How far the 95 % region of the offset reaches along it: the button is surely off when that is less."""
+        """How far the 95 % region of the offset reaches along it."""
         if self.offset_mm is None or self.covariance_mm2 is None:
             return None
         along = self.offset_mm / max(float(np.hypot(*self.offset_mm)), 1e-9)
@@ -100,7 +103,8 @@ def check_template(layout: Layout, captures: Sequence[Capture], cared_for_mm: fl
     rest = pool([on_template(capture) for capture in captures])
     rested = _rested_on(layout)
     tips = {(tip.side, tip.finger): tip for tip in rest.fingertips}
-    buttons = tuple(_check(button, tips, rested, origin, cared_for_mm) for button in layout.buttons)
+    limit = float(-2.0 * np.log(_ERROR / max(len(rested), 1)))
+    buttons = tuple(_check(button, tips, rested, origin, cared_for_mm, limit) for button in layout.buttons)
     scales = np.array([[s.x, s.y] for s in (c.sighting.sheets[0].print_scale for c in captures)])
     verified = all(c.sighting.print_scale.source != "not verified" for c in captures)
     mean = scales.mean(axis=0)
@@ -149,12 +153,21 @@ def _on_template(contact: Contact, sighting: Sighting) -> Contact:
         inside = min(nominal[0], sheet.sheet.width_mm - nominal[0])
         found.append((inside, linear, nominal + np.array(offset)))
     _, linear, place = max(found, key=lambda entry: entry[0])
+    # Fingers and holes are on the same paper: its scale does not come between them.
+    scale = sighting.scale_covariance(contact.contact_mm[None])[0]
     return replace(
         contact,
         contact_mm=place,
-        covariance_mm2=linear @ contact.covariance_mm2 @ linear.T,
+        covariance_mm2=linear @ _less(contact.covariance_mm2, scale) @ linear.T,
+        shared_mm2=linear @ _less(contact.shared_mm2, scale) @ linear.T,
         reach=linear @ contact.reach / np.linalg.norm(linear @ contact.reach),
     )
+
+
+def _less(covariance: FloatArray, part: FloatArray) -> FloatArray:
+    """Return a covariance without a part of it, never less than nothing."""
+    values, vectors = np.linalg.eigh(covariance - part)
+    return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T, dtype=np.float64)
 
 
 def _from_mat(sheet: SheetSighting, point_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -183,6 +196,7 @@ def _check(
     rested: dict[tuple[Side, Finger], str],
     origin: Point,
     cared_for_mm: float,
+    limit: float,
 ) -> ButtonCheck:
     key = (button.side, button.finger)
     if rested.get(key) != button.label or key not in tips:
@@ -193,15 +207,15 @@ def _check(
     covariance = tip.covariance_mm2 + (tip.spread_mm2 if tip.placements == 1 else 0.0)
     radius = (button.hole_mm - RIM_ALLOWANCE_MM) / 2
     within = landing_probability(offset, tip.covariance_mm2 + tip.spread_mm2, radius)
-    verdict = "cannot tell" if tip.hidden else _verdict(offset, covariance, cared_for_mm)
+    verdict = "cannot tell" if tip.hidden else _verdict(offset, covariance, cared_for_mm, limit)
     move = offset.copy() if verdict == "move" else None
     return ButtonCheck(button, verdict, offset, covariance, tip.spread_mm2, within, move)
 
 
-def _verdict(offset: FloatArray, covariance: FloatArray, cared_for_mm: float) -> Verdict:
-    """Move what is surely off by more than one cares for; what is near enough fits, if that is known at all well."""
+def _verdict(offset: FloatArray, covariance: FloatArray, cared_for_mm: float, limit: float) -> Verdict:
+    """Move what is surely off, beyond `limit` of chi-square; what is near enough fits, if that is known at all well."""
     distance = float(np.hypot(*offset))
-    surely_off = float(offset @ np.linalg.solve(covariance, offset)) > _CHI2_95
+    surely_off = float(offset @ np.linalg.solve(covariance, offset)) > limit
     if distance > cared_for_mm:
         return "move" if surely_off else "cannot tell"
     known_within = float(np.sqrt(_CHI2_95 * np.linalg.eigvalsh(covariance)[-1]))

@@ -152,7 +152,7 @@ def capture(
     or a stack of books above the mat and use its self-timer, or ask a second person.
 
     Printers scale. Give what a ruler reads on the mat's rules, or lay a bank-card-sized card of one strong colour in
-    its place on the mat: it is measured wherever it is seen, and serves the photos after it as well.
+    its place on the mat: it is measured wherever it is seen, and serves all photos.
 
     \b
     Examples:
@@ -172,12 +172,11 @@ def capture(
     captures: list[Capture] = []
     refused: list[PhotoError] = []
     with _progress(len(photos), as_json) as step:
-        for path, result in _measure(photos, mat_name, scale, one_handed, overlay, card):
+        for _, result in _measure(photos, mat_name, scale, one_handed, overlay, card, step):
             if isinstance(result, PhotoError):
                 refused.append(result)
             else:
                 captures.append(result)
-            step(path, result)
     if refused and not (leave_out and captures):
         if len(photos) == 1:
             raise refused[0]
@@ -230,13 +229,16 @@ def inspect(photos: tuple[Path, ...], mat_name: str | None, one_handed: bool, as
 
     reports: list[dict[str, Any]] = []
     refused: list[PhotoError] = []
-    for path, result in _measure(photos, mat_name, None, one_handed, None):
+
+    def told(path: Path, result: Capture | PhotoError) -> None:
         if isinstance(result, PhotoError):
             refused.append(result)
-            continue
+            return
         reports.append({"photo": path.name, **quality_dict(result.quality)})
         if not as_json:
             click.echo(f"{path.name}: " + "\n".join(quality_lines(result.quality)) + "\n")
+
+    _measure(photos, mat_name, None, one_handed, None, told=told)
     if as_json:
         _print_json({"photos": reports, "refused": [str(error) for error in refused]})
     if refused:
@@ -607,8 +609,7 @@ def check(
     scale = PrintScale.from_rulers(*ruler) if ruler else None
     captures: list[Capture] = []
     with _progress(len(photos), as_json) as step:
-        for path, result in _measure(photos, None, scale, one_handed, None):
-            step(path, result)
+        for _, result in _measure(photos, None, scale, one_handed, None, told=step):
             if isinstance(result, PhotoError):
                 raise result
             captures.append(result)
@@ -710,32 +711,42 @@ def _measure(
     one_handed: bool,
     overlay: Path | None,
     card: bool = False,
-) -> Iterator[tuple[Path, Capture | PhotoError]]:
-    """Yield each photo's capture, or why it cannot be measured. InputError for a file that is no photo.
+    told: Callable[[Path, Capture | PhotoError], None] = lambda path, result: None,
+) -> list[tuple[Path, Capture | PhotoError]]:
+    """Return each photo's capture, or why it cannot be measured; tell each as it comes. InputError for no photo.
 
-    The photos show one print: what a card in one of them tells of its scale serves the later ones as well.
+    The photos show one print: what a card in one of them tells of its scale serves all of them.
     """
     from handcapture.capture import Networks
     from handcapture.capture import capture as measure
     from handcapture.documents import write_atomically
+    from handcapture.drawings.overlay import draw_overlay
+    from handcapture.mat.card import CARD
     from handcapture.photo import read_photo
 
-    with _without_native_chatter(), Networks() as networks:
-        for number, path in enumerate(photos, start=1):
-            picture = read_photo(path)
-            try:
-                result = measure(picture, networks, mat_name, scale, one_handed, card)
-            except PhotoError as error:
-                yield path, error
-                continue
-            if result.sighting.print_scale.source == "card":
-                scale = result.sighting.print_scale
-            if overlay is not None:
-                from handcapture.drawings.overlay import draw_overlay
+    def measured(path: Path) -> Capture | PhotoError:
+        try:
+            return measure(read_photo(path), networks, mat_name, scale, one_handed, card)
+        except PhotoError as error:
+            return error
 
-                drawn = draw_overlay(picture, result.sighting.camera, result.placement)
-                write_atomically(overlay / f"{number:02d}_{path.stem}.jpg", drawn)
-            yield path, result
+    results: list[Capture | PhotoError] = []
+    with _without_native_chatter(), Networks() as networks:
+        for path in photos:
+            results.append(measured(path))
+            told(path, results[-1])
+            if not isinstance(results[-1], PhotoError) and results[-1].sighting.print_scale.source == CARD:
+                scale = results[-1].sighting.print_scale
+        for k, result in enumerate(results):
+            without_card = not isinstance(result, PhotoError) and result.sighting.print_scale.source != CARD
+            if without_card and scale is not None and scale.source == CARD:
+                results[k] = measured(photos[k])
+        if overlay is not None:
+            for number, (path, result) in enumerate(zip(photos, results, strict=True), start=1):
+                if not isinstance(result, PhotoError):
+                    drawn = draw_overlay(read_photo(path), result.sighting.camera, result.placement)
+                    write_atomically(overlay / f"{number:02d}_{path.stem}.jpg", drawn)
+    return list(zip(photos, results, strict=True))
 
 
 @contextlib.contextmanager

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -19,7 +19,9 @@ FloatArray = NDArray[np.float64]
 class Contact:
     """One fingertip of one placement.
 
-    `contact_mm` (2,) and `covariance_mm2` (2, 2) are in the mat frame; the covariance is the measurement's.
+    `contact_mm` (2,) and `covariance_mm2` (2, 2) are in the mat frame; the covariance is the measurement's. Part of it,
+    `shared_mm2` (2, 2), is common to all photos of this hand on this print: the print's scale, and what the network
+    gets wrong of this hand each time. More photos do not average it away.
     `reach` (2,) is the unit vector on the mat from the finger's knuckle towards its contact: the direction in
     which the finger stretches. `breadth_mm` is the apparent breadth of the last segment.
     A hidden contact carries the wide region that is still honest, and `advice` says what would fix it.
@@ -33,6 +35,12 @@ class Contact:
     breadth_mm: float
     hidden: bool
     advice: str | None = None
+    shared_mm2: FloatArray = field(default_factory=lambda: np.zeros((2, 2)))
+
+    @property
+    def own_mm2(self) -> FloatArray:
+        """The covariance (2, 2) of what differs from photo to photo."""
+        return self.covariance_mm2 - self.shared_mm2
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +136,8 @@ _LEAST_FOR_OUTLYING: Final = 5
 def pool(placements: Sequence[Placement]) -> Rest:
     """Pool any number of placements into one rest.
 
-    Per finger: the mean weighted by 1 / (spread + measurement covariance), and the covariance of that mean.
+    Per finger: the mean weighted by 1 / (spread + the measurement's own covariance), and the covariance of that mean,
+    to which what all measurements share is added once.
     The spread within the person is the scatter between placements with the measurement's share taken out,
     shrunk first towards the mean over the hand's five fingers and then towards ASSUMED_SPREAD_SD_MM: a
     method-of-moments random-effects estimate (DerSimonian and Laird 1986) made safe for few placements. As the
@@ -211,7 +220,7 @@ def _spreads(found: dict[Finger, list[tuple[int, Contact]]]) -> tuple[dict[Finge
         places = np.array([contact.contact_mm for _, contact in contacts if not contact.hidden])
         if len(places) < 2:
             continue
-        measured = np.mean([c.covariance_mm2 for _, c in contacts if not c.hidden], axis=0)
+        measured = np.mean([c.own_mm2 for _, c in contacts if not c.hidden], axis=0)
         deviations = places - places.mean(axis=0)
         freedom = len(places) - 1
         scatter[finger] = (deviations.T @ deviations - freedom * measured, freedom)
@@ -251,9 +260,11 @@ def _outlying(found: dict[Finger, list[tuple[int, Contact]]]) -> list[tuple[int,
         for finger, contacts in others.items():
             for contact in (c for number, c in found[finger] if number == left_out):
                 rest = _pool_finger(contacts, spreads[finger], False)
-                expected = (rest.covariance_mm2 + spreads[finger]) * _widening(len(contacts) - 1)
+                # What both share moves both alike.
+                alone = rest.covariance_mm2 - np.mean([c.shared_mm2 for _, c in contacts], axis=0)
+                expected = (alone + spreads[finger]) * _widening(len(contacts) - 1)
                 off = contact.contact_mm - rest.contact_mm
-                if float(off @ np.linalg.solve(expected + contact.covariance_mm2, off)) > -2.0 * np.log(0.001):
+                if float(off @ np.linalg.solve(expected + contact.own_mm2, off)) > -2.0 * np.log(0.001):
                     outlying.append((left_out, finger))
     return outlying
 
@@ -266,15 +277,16 @@ def _positive(matrix: FloatArray) -> FloatArray:
 
 def _pool_finger(contacts: list[tuple[int, Contact]], spread: FloatArray, assumed: bool) -> Fingertip:
     places = np.array([contact.contact_mm for _, contact in contacts])
-    covariances = np.array([contact.covariance_mm2 for _, contact in contacts])
+    own = np.array([contact.own_mm2 for _, contact in contacts])
     first = contacts[0][1]
     if len(contacts) == 1:
-        mean, covariance = places[0], covariances[0]
+        mean, covariance = places[0], first.covariance_mm2
     else:
-        weights = np.linalg.inv(covariances + spread)
+        weights = np.linalg.inv(own + spread)
         mean = np.linalg.solve(weights.sum(axis=0), np.einsum("nij,nj->i", weights, places))
-        widened = covariances + spread * _widening(len(contacts) - 1)
+        widened = own + spread * _widening(len(contacts) - 1)
         covariance = np.linalg.inv(np.linalg.inv(widened).sum(axis=0))
+        covariance = covariance + np.mean([contact.shared_mm2 for _, contact in contacts], axis=0)
     return Fingertip(
         side=first.side,
         finger=first.finger,

@@ -59,6 +59,7 @@ class _Contact(_Entry):
     reach: Point
     breadth_mm: Finite
     advice: str | None = None
+    shared_mm2: tuple[Point, Point] = ((0.0, 0.0), (0.0, 0.0))
 
 
 class _Hand(_Entry):
@@ -170,7 +171,7 @@ def _tip(tip: _Tip) -> Fingertip:
 
 
 def _contact(contact: _Contact) -> Contact:
-    arrays = {name: _array(getattr(contact, name)) for name in ("contact_mm", "covariance_mm2", "reach")}
+    arrays = {name: _array(getattr(contact, name)) for name in ("contact_mm", "covariance_mm2", "reach", "shared_mm2")}
     return Contact(**{**contact.model_dump(), **arrays})
 
 

@@ -40,6 +40,8 @@ SHARED: Final = 0.35
 """Share of the variance of a photo's fingertip that the other photos have in common with it."""
 MOVED_MM: Final = 2.0
 """Hands that are laid down again come down farther off than this; hands that rest do not seem to move so far."""
+ALIKE_SCALES: Final = 1e-3
+"""Photos that each find a stretch of the print may differ by a few parts in ten thousand."""
 _ROBUST_AT: Final = 2.0
 
 
@@ -82,6 +84,7 @@ def join_views(captures: Sequence[Capture]) -> Placement:
                 covariance_mm2=(covariance + covariance.T) / 2,
                 reach=mean_direction([sight.contact.reach for sight in seen]),
                 breadth_mm=float(np.mean([sight.contact.breadth_mm for sight in seen])),
+                shared_mm2=SHARED * own + scale,
             )
         )
     hands = []
@@ -102,6 +105,11 @@ def _require_views(captures: Sequence[Capture]) -> None:
     mats = sorted({source.mat for source in sources})
     if len(mats) > 1:
         raise InputError(f"The views show different mats ({', '.join(mats)}). Photograph one placement on one mat.")
+    if max(np.ptp([source.print_scale for source in sources], axis=0)) > ALIKE_SCALES:
+        raise InputError(
+            "The views were measured with different print scales. Measure photos of one print together, or give the "
+            "ruler's readings for all of them."
+        )
     if len({source.photo_sha256 for source in sources}) < len(sources):
         raise InputError("The same photo was given twice as a view. Take another one, from another side.")
 

@@ -44,3 +44,17 @@ def test_a_card_that_was_asked_for_must_be_there() -> None:
     assert sight_with_card(photo).print_scale.source == "not verified"
     with pytest.raises(PhotoError, match=f"^{photo.name}: "):
         sight_with_card(photo, card=True)
+
+
+def test_a_ruler_that_a_card_contradicts_is_told() -> None:
+    _, photo = photo_with(RED, scale=SHRUNK)
+    wrong = sight_with_card(photo, print_scale=PrintScale.from_rulers(150.0, 150.0))
+    assert any("disagree by" in note for note in wrong.notes)
+    right = sight_with_card(photo, print_scale=PrintScale.from_rulers(150 * SHRUNK.x, 150 * SHRUNK.y))
+    assert not any("disagree" in note for note in right.notes)
+
+
+def test_a_scale_that_a_card_told_serves_other_photos_unchanged() -> None:
+    _, photo = photo_with(RED, scale=SHRUNK)
+    told = replace(SHRUNK, relative_sd=0.002, source="card")
+    assert sight_with_card(photo, print_scale=told).print_scale.relative_sd == pytest.approx(0.002)

@@ -12,7 +12,7 @@ from helpers_sighting import camera_over, photo_from, picture_of
 from numpy.typing import NDArray
 
 from handcapture.capture import Capture
-from handcapture.check import TemplateView, check_document, check_template, on_template
+from handcapture.check import TemplateView, _verdict, check_document, check_template, on_template
 from handcapture.documents import dump_json
 from handcapture.drawings.template import template_origin
 from handcapture.errors import InputError
@@ -56,7 +56,10 @@ def capture_on(
         x, y, turn = (poses or [(0.0, 0.0, 0.0), (mat.sheets[0].width_mm, 0.0, 0.0)])[k]
         on_sheet = nominal - mat.nominal_offsets_mm[k]
         true = place(on_sheet[None], np.array([x, y, np.radians(turn)]), scale or PrintScale())[0]
-        contacts.append(contact(button.side, button.finger, true, np.eye(2) * sd_mm**2))
+        # As measured: the print's scale is in the covariance, and in what all photos share.
+        unsure = sighting.scale_covariance(true[None])[0]
+        measured = contact(button.side, button.finger, true, np.eye(2) * sd_mm**2 + unsure)
+        contacts.append(replace(measured, shared_mm2=unsure))
     placement = Placement(tuple(contacts), (posture("left"), posture("right")), (source(number),))
     return Capture(sighting, placement, GOOD)
 
@@ -155,3 +158,22 @@ def test_refusals() -> None:
     )
     with pytest.raises(InputError):
         check_template(wide, [shot])
+
+
+def test_the_scale_of_the_print_does_not_come_between_finger_and_hole() -> None:
+    layout = workshop_layout()
+    drawn = on_template(capture_on(layout))
+    for known in drawn.contacts:
+        np.testing.assert_allclose(known.covariance_mm2, np.eye(2) * 0.16, atol=1e-3)
+        np.testing.assert_allclose(known.shared_mm2, 0.0, atol=1e-3)
+
+
+def test_hands_that_land_on_every_button_move_none_in_most_checks() -> None:
+    """Simulation of the verdict alone: ten buttons, offsets of nothing but chance."""
+    rng = np.random.default_rng(1)
+    limit = float(-2 * np.log(0.05 / 10))
+    moved = sum(
+        any(_verdict(rng.normal(0, 1.2, 2), np.eye(2) * 1.44, 2.0, limit) == "move" for _ in range(10))
+        for _ in range(400)
+    )
+    assert moved / 400 < 0.09

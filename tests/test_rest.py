@@ -150,3 +150,29 @@ def test_the_same_hands_photographed_twice_are_told() -> None:
     assert any("were the hands lifted" in note for note in pool(again).notes)
     anew = [placement(k, rng.normal(0, 3.0, 2) + 5.0 * k) for k in (1, 2)]
     assert not any("were the hands lifted" in note for note in pool(anew).notes)
+
+
+@pytest.mark.parametrize("count", [3, 10])
+def test_errors_that_photos_share_are_not_averaged_away(count: int) -> None:
+    """Simulation: most of the measurement's error is the same in all photos of a hand, which hardly wanders."""
+    rng = np.random.default_rng(count)
+    own, common = np.diag([0.3, 0.5]), np.array([[0.5, 0.1], [0.1, 0.9]])
+    spread = np.eye(2)
+    inside, naive, total = 0, 0, 0
+    for session in range(150):
+        bias = {key: rng.multivariate_normal((0, 0), common) for key in PLACES}
+        placements = []
+        for number in range(count):
+            found = []
+            for key, place in PLACES.items():
+                if key[0] == "left":
+                    at = rng.multivariate_normal(np.add(place, bias[key]), spread + own)
+                    found.append(replace(contact(*key, at, own + common), shared_mm2=common))
+            placements.append(Placement(tuple(found), (posture(),), (source(session * 100 + number),)))
+        for tip in pool(placements).fingertips:
+            off = tip.contact_mm - PLACES[tip.side, tip.finger]
+            inside += float(off @ np.linalg.solve(tip.covariance_mm2, off)) < chi2.ppf(0.95, 2)
+            naive += float(off @ np.linalg.solve(tip.covariance_mm2 - common, off)) < chi2.ppf(0.95, 2)
+            total += 1
+    assert inside / total > 0.93
+    assert naive < inside

@@ -149,3 +149,11 @@ def test_refusals() -> None:
     moved = capture_of(1, VIEWS[1], rng, np.eye(2) * 0.2, shift=(3.0, -2.0))
     with pytest.raises(PhotoError, match=r"photo_1\.jpg: the left hand lies \d mm elsewhere than in photo_0\.jpg"):
         join_views([one, moved])
+
+
+def test_views_of_different_print_scales_are_refused() -> None:
+    one, other = captures(2)
+    source_ = replace(other.placement.sources[0], print_scale=(1.004, 1.004))
+    other = replace(other, placement=replace(other.placement, sources=(source_,)))
+    with pytest.raises(InputError, match="different print scales"):
+        join_views([one, other])

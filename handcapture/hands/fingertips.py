@@ -51,6 +51,9 @@ STRIP_SHRINK: Final = 2
 """The view is averaged over so many pixels before the strip, which is coarser, is sampled from it."""
 SHARED_FEATURES: Final = (3, 4, 5, 10, 11)
 """Features of every finger that are shown with each finger of the hand: apparent lengths and pitches."""
+MODEL_SHARED: Final = 0.6
+"""Share of the network's variance that all photos of one hand have in common: of the fitting shapes, measured with
+weights that had not seen them, the squared mean error of a finger is so much of its mean squared error."""
 HIDDEN_SCORE: Final = 0.6
 """Outlines with less evidence than this are called hidden: on the fitting scenes every tip of which less than
 30 % could be seen fell below it, and 2 % of the others."""
@@ -204,7 +207,8 @@ def contacts(
         sd_mm = sd * breadth
         model = axes_mat.T @ np.diag(sd_mm**2) @ axes_mat
         camera = sighting.above_paper_covariance(pixel, CONTACT_RAY_HEIGHT_MM)[0]
-        covariance = model + camera + sighting.scale_covariance(contact[None])[0]
+        scale = sighting.scale_covariance(contact[None])[0]
+        covariance, shared = model + camera + scale, MODEL_SHARED * model + scale
         reason = _why_hidden(tip, sd_mm, pixel[0], sighting)
         if reason is not None:
             covariance = covariance + np.eye(2) * HIDDEN_SD_MM**2
@@ -218,6 +222,7 @@ def contacts(
                 breadth_mm=breadth,
                 hidden=reason is not None,
                 advice=reason,
+                shared_mm2=(shared + shared.T) / 2,
             )
         )
     return tuple(found)

@@ -36,6 +36,8 @@ from handcapture.rectify import View, sampling_map
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.uint8]
 
+CARD: Final = "card"
+"""The source of a print scale that a card told."""
 THICKNESS_MM: Final = 0.76
 LIMITS_MM: Final = ((85.47, 85.72), (53.92, 54.03))
 CARD_SD_MM: Final = tuple((most - least) / 4 for least, most in LIMITS_MM)
@@ -767,7 +769,7 @@ def _reading(scene: _Scene, local: _Local, sides: list[_Side]) -> CardReading:
         turn_deg=float(np.degrees(x[4])),
         corners_mm=(corners @ np.array([[cos, sin], [-sin, cos]]) + x[2:4]) / growth + middle,
         print_scale=PrintScale(
-            assumed.x * float(growth[0]), assumed.y * float(growth[1]), float(relative.max()), "card"
+            assumed.x * float(growth[0]), assumed.y * float(growth[1]), float(relative.max()), CARD
         ),
     )
 
