@@ -23,7 +23,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.camera import at_height_covariance
 from handcapture.mat.geometry import CELL_MM, Sheet, sheet_raster
 from handcapture.mat.saddles import saddles_of
 from handcapture.mat.sighting import NOTED_CROSSCHECK_MM, NOTED_LIFT_MM, SheetSighting, Sighting
@@ -90,6 +89,8 @@ EDGE_SHARE: Final = 0.03
 POOR_CROSSCHECK_MM: Final = 0.35
 POOR_LIFT_MM: Final = 0.8
 """Short of where the photo would be refused (0.5 and 1.0 mm)."""
+BENT_MM: Final = 8.0
+"""Paper that rises further is poor: its curve is followed up to 12 mm, but hands press it down where no mark shows."""
 WIDE_GAP_MM: Final = 5.0
 WIDE_SKEW_DEG: Final = 2.0
 _OFF_MIDDLE_MM: Final = 30.0
@@ -713,7 +714,7 @@ def _worst_position_sd_mm(sighting: Sighting) -> float:
     width, height = sighting.mat.size_mm
     grid = np.array([[u * width, v * height, 0.0] for u in (0.12, 0.5, 0.88) for v in (0.15, 0.5, 0.85)])
     pixels = sighting.camera.project(grid)
-    covariance = at_height_covariance(sighting.camera, sighting.parameter_covariance, pixels, 0.0)
+    covariance = sighting.above_paper_covariance(pixels, 0.0)
     return float(np.sqrt(np.linalg.eigvalsh(covariance)[:, 1].max()))
 
 
@@ -776,6 +777,13 @@ def _paper(sighting: Sighting) -> QualityPoint:
         ]
     )
     text = f"Marks lie within {max(lift, cross):.2f} mm of where a flat sheet has them."
+    if sighting.surface is not None:
+        rise = sighting.surface.rise_mm
+        grade = worst_grade([grade, "fair", _graded(rise, (BENT_MM, BENT_MM))])
+        text = (
+            f"The paper is bent by up to {rise:.0f} mm; that is allowed for, and marks then agree within "
+            f"{max(lift, cross):.2f} mm."
+        )
     advice = (
         None if grade == "good" else "Lay the paper flat, tape its corners down, and do not push it up with the hands."
     )

@@ -11,7 +11,8 @@ import pytest
 from helpers_photo import Picture, hand_layer, photo_of, shifted, truth, write_jpeg
 
 from handcapture.capture import Capture, Networks, capture
-from handcapture.errors import PhotoError
+from handcapture.errors import HandcaptureError, PhotoError
+from handcapture.hands import fingertips
 from handcapture.names import FINGERS, SIDES
 from handcapture.photo import read_photo
 
@@ -99,3 +100,15 @@ def test_refusals(networks: Networks, good: Picture, tmp_path: Path) -> None:
         assert str(caught.value).startswith("photo.jpg: ")
     with pytest.raises(PhotoError, match="2 hands were found, but a one-handed capture expects one"):
         measure(networks, tmp_path, good, one_handed=True)
+
+
+@pytest.mark.parametrize(
+    ("onnx", "calibration"), [(None, "{}"), (b"", "{}"), (b"nonsense", "{}"), ("own", "{"), ("own", "{}")]
+)
+def test_damaged_weights_are_a_named_error(tmp_path: Path, onnx: bytes | str | None, calibration: str) -> None:
+    own = Path(fingertips.__file__).parent / "models" / "fingertip.onnx"
+    if onnx is not None:
+        (tmp_path / "fingertip.onnx").write_bytes(own.read_bytes() if isinstance(onnx, str) else onnx)
+    (tmp_path / "fingertip.json").write_text(calibration)
+    with pytest.raises(HandcaptureError, match="Install handcapture again"):
+        fingertips.FingertipNetwork(tmp_path)

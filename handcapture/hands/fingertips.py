@@ -23,6 +23,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from handcapture.errors import HandcaptureError
 from handcapture.hands.landmarks import LANDMARK_HEIGHT_MM, HandLandmarks, finger_landmarks
 from handcapture.hands.outline import (
     BREADTH_TO_PALM,
@@ -77,13 +78,22 @@ class FingertipNetwork:
     """The contact network, loaded once."""
 
     def __init__(self, folder: Path | None = None) -> None:
-        """Load the weights and the calibration of their uncertainty; from another `folder` for benches."""
+        """Load the weights and the calibration of their uncertainty; from another `folder` for benches.
+
+        HandcaptureError when they are missing or damaged.
+        """
         models = folder or importlib.resources.files("handcapture.hands").joinpath("models")
-        data = np.frombuffer(models.joinpath("fingertip.onnx").read_bytes(), np.uint8)
-        self._net = cv2.dnn.readNetFromONNX(data)
-        calibration = json.loads(models.joinpath("fingertip.json").read_text())
-        self._sd_factor = np.array([calibration["sd_factor_thumb"], *[calibration["sd_factor_finger"]] * 4])
-        self._sd_floor = np.array([calibration["sd_floor_thumb"], *[calibration["sd_floor_finger"]] * 4])
+        try:
+            data = np.frombuffer(models.joinpath("fingertip.onnx").read_bytes(), np.uint8)
+            self._net = cv2.dnn.readNetFromONNX(data)
+            calibration = json.loads(models.joinpath("fingertip.json").read_text())
+            self._sd_factor = np.array([calibration["sd_factor_thumb"], *[calibration["sd_factor_finger"]] * 4])
+            self._sd_floor = np.array([calibration["sd_floor_thumb"], *[calibration["sd_floor_finger"]] * 4])
+        except (OSError, ValueError, KeyError, cv2.error) as error:
+            raise HandcaptureError(
+                f"The contact network's weights (fingertip.onnx, fingertip.json) are damaged or missing ({error}). "
+                "Install handcapture again."
+            ) from None
 
     def offsets(self, strips: NDArray[np.float32], features: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return place (5, 2) behind the fitted end and towards the little finger, and its sd, in breadths.
