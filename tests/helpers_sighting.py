@@ -239,7 +239,7 @@ def with_board(picture: Picture, camera: Camera, board: DrawnBoard, blur_px: flo
         light += (value * white - light) * (mask / np.float32(255))
     for x, y, diameter in board.holes_mm:
         reach = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * (diameter / 2 + 2 + board.thickness_mm)
-        ends = [camera.project(np.c_[reach + [x, y], np.full(4, z)]) for z in (0.0, board.thickness_mm)]
+        ends = [camera.project(np.c_[np.add(reach, [x, y]), np.full(4, z)]) for z in (0.0, board.thickness_mm)]
         low = np.maximum(np.floor(np.min(ends, axis=(0, 1))).astype(int), 0)
         high = np.minimum(np.ceil(np.max(ends, axis=(0, 1))).astype(int) + 1, np.array(light.shape[::-1]))
         size = (high - low) * fine

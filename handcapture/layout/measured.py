@@ -14,8 +14,8 @@ by about half a millimetre, and all of them alike.
 References
 ----------
 Voting along gradients: Kimme, C., Ballard, D., Sklansky, J. (1975), Finding circles by an array of accumulators, Comm.
-ACM 18(2), 120-122. Algebraic start of the circle: Taubin, G. (1991), IEEE PAMI 13(11), 1115-1138. Geometric fit:
-Chernov, N. (2010), Circular and Linear Regression, CRC Press, ch. 4. Weights: biweight of Beaton, A. E., Tukey, J. W.
+ACM 18(2), 120-122. Least squares on the distances from the circle: Chernov, N. (2010), Circular and Linear Regression,
+CRC Press, ch. 4; started from a grid, no algebraic fit is needed. Weights: biweight of Beaton, A. E., Tukey, J. W.
 (1974), Technometrics 16(2), 147-185. (Citations from memory.) sRGB transfer: IEC 61966-2-1.
 
 """
@@ -23,7 +23,7 @@ Chernov, N. (2010), Circular and Linear Regression, CRC Press, ch. 4. Weights: b
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, Literal
 
@@ -65,7 +65,7 @@ _DIRECTIONS: Final = 180
 _ENOUGH_FOR_BLUR: Final = 4
 _FIRST_WINDOW_MM, _WINDOW_MM, _LAST_WINDOW_MM = (1.8, 1.0), (0.9, 0.9), (0.4, 0.6)
 """How far from the circle that is expected an edge is looked for, and how far beside it the light is explained."""
-_LEAST_FIRST_COVERAGE: Final = 0.35
+_LEAST_FIRST_COVERAGE, _LEAST_COLOUR_COVERAGE = 0.35, 0.5
 _MODEL_ERROR: Final = 0.02
 """What the model leaves unexplained, as a share of the step."""
 _BEYOND_MM: Final = 3.0
@@ -98,8 +98,11 @@ _ROUND_MM: Final = 0.22
 _NOTED_OVAL_MM: Final = 0.08
 _SAME_SHARE: Final = 0.35
 """Circles whose middles are nearer than this share of the larger's radius are rims of one hole."""
-_LUMINANCE: Final = np.array([0.0722, 0.7152, 0.2126], np.float32)
+_LUMINANCE: Final = (0.0722, 0.7152, 0.2126)
 """Of linear B, G, R (ITU-R BT.709)."""
+_COLOURS: Final = ((1.0, 0.0, 0.0), (0.0, 0.0, 1.0))
+"""What else is tried where a rim hardly shows: shaded paper may be as bright as brown board, not as blue."""
+_POOR_COVERAGE, _POOR_OVAL_MM = 0.9, 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -213,13 +216,14 @@ def _require_sizes(
 
 @dataclass(frozen=True, eq=False)
 class _Scene:
-    """The photo and the plane that is measured; the walls reach `depth_mm` down from it."""
+    """The photo and the plane measured, in light of `weights` of B, G, R; walls reach `depth_mm` down from it."""
 
     pixels_bgr: NDArray[np.uint8]
     camera: Camera
     height_mm: float
     depth_mm: float
     caps: bool
+    weights: tuple[float, float, float] = _LUMINANCE
 
     @property
     def shrink(self) -> float:
@@ -411,9 +415,9 @@ class _Table:
     """What each of the directions costs for each place of its edge.
 
     `cost` (directions, places), in units of the noise's variance, is that of panel, wall and floor fitted with the rim
-    at `offsets_mm` (places,) from the circle expected; `explained` is the share of variation then explained, `step`
-    the light from one side to the other. `face` (directions,) is the light of the panel, or the cap. `alone` is the cost without a wall of unknown light: its curvature against
-    that of `cost` tells how much of an edge's place hangs on that.
+    at `offsets_mm` (places,) from the circle expected. `curvature_alone` would be that of half the cost if wall and
+    shade were known: it tells how much of an edge's place hangs on them. `explained` is the share of variation that is
+    explained, `step` the largest step of light. `face` (directions,) is the light of the panel, or the cap.
     """
 
     offsets_mm: FloatArray
@@ -426,7 +430,7 @@ class _Table:
 
 
 def _angles() -> FloatArray:
-    return np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS)
+    return np.asarray(np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS), dtype=np.float64)
 
 
 def _measure(scene: _Scene, start: tuple[FloatArray, float], blur_px: float | None) -> list[_Rim]:
@@ -439,6 +443,16 @@ def _measure(scene: _Scene, start: tuple[FloatArray, float], blur_px: float | No
     if keep.mean() < _LEAST_FIRST_COVERAGE:
         return []
     centre, radius = centre + unknowns[:2], radius + float(unknowns[2])
+    found = _rims_near(scene, centre, radius, blur_px)
+    well = any(rim.coverage > _POOR_COVERAGE and rim.oval_mm < _POOR_OVAL_MM for rim in found)
+    if not well and keep.mean() > _LEAST_COLOUR_COVERAGE:
+        for weights in _COLOURS:
+            found += _rims_near(replace(scene, weights=weights), centre, radius, None)
+    return found
+
+
+def _rims_near(scene: _Scene, centre: FloatArray, radius: float, blur_px: float | None) -> list[_Rim]:
+    """Return the rims that a circle, which was found without regard to walls, may stand for."""
     outer = _from_panel(scene, centre, radius)
     rim = _finish(scene, *outer, blur_px, (_LAST_WINDOW_MM,) * 2) if outer else None
     if rim and rim.coverage > 0.85 and np.linalg.norm(rim.centre_mm - centre) + radius < rim.radius_mm + 0.3:
@@ -499,7 +513,7 @@ def _profiles(
         return None
     x0, y0 = np.floor(low).astype(int) - 2
     x1, y1 = np.ceil(high).astype(int) + 3
-    light = _to_linear()[scene.pixels_bgr[y0:y1, x0:x1]] @ _LUMINANCE
+    light = _to_linear()[scene.pixels_bgr[y0:y1, x0:x1]] @ np.array(scene.weights, np.float32)
     where = (pixels - [x0, y0]).astype(np.float32).reshape(*x.shape, 2)
     seen = cv2.remap(light, where[..., 0], where[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return offsets, np.asarray(seen, dtype=np.float64)
@@ -633,7 +647,7 @@ def _search(table: _Table) -> FloatArray:
     where = trial @ _design()[some].T
     index = np.clip(np.rint((where - table.offsets_mm[0]) / spacing).astype(int), 0, len(table.offsets_mm) - 1)
     total = np.where(np.abs(where) > reach, _MOST_COST, broad[np.arange(broad.shape[0]), index]).sum(axis=1)
-    return trial[int(total.argmin())]
+    return np.asarray(trial[int(total.argmin())], dtype=np.float64)
 
 
 def _edges_near(
@@ -697,9 +711,10 @@ def _finish(
         return None
     unknowns = np.zeros(3)
     for window, least in zip(windows, (LEAST_COVERAGE - 0.2, LEAST_COVERAGE), strict=True):
-        table = _table(scene, centre, radius, window, blur_px=blur_px)
-        if table is None:
+        seen = _table(scene, centre, radius, window, blur_px=blur_px)
+        if seen is None:
             return None
+        table = seen
         blur_px = table.blur_px
         unknowns, keep = _settle(table, _search(table))
         if keep.mean() < least:
@@ -783,7 +798,7 @@ def _apart(rims: Sequence[_Rim], caps: bool) -> list[_Rim]:
     seen best.
     """
     kept: list[_Rim] = []
-    for rim in sorted(rims, key=lambda r: (-r.coverage / (1 + 5 * r.roughness_mm), r.radius_mm)):
+    for rim in sorted(rims, key=lambda r: (-r.coverage / (1 + 5 * r.roughness_mm + 10 * r.oval_mm), r.radius_mm)):
         clashing = [k for k, other in enumerate(kept) if _overlap(rim, other)]
         if not clashing:
             kept.append(rim)
@@ -799,7 +814,14 @@ def _apart(rims: Sequence[_Rim], caps: bool) -> list[_Rim]:
 
 
 def _in_rows(holes: Sequence[MeasuredHole]) -> tuple[MeasuredHole, ...]:
-    return tuple(sorted(holes, key=lambda hole: (round(float(hole.centre_mm[1]) / 10), float(hole.centre_mm[0]))))
+    """Return the holes row by row from the top, each from the left; a row ends where the next hole lies well below."""
+    rows: list[list[MeasuredHole]] = []
+    for hole in sorted(holes, key=lambda h: float(h.centre_mm[1])):
+        if rows and hole.centre_mm[1] - rows[-1][-1].centre_mm[1] < hole.diameter_mm / 2:
+            rows[-1].append(hole)
+        else:
+            rows.append([hole])
+    return tuple(hole for row in rows for hole in sorted(row, key=lambda h: float(h.centre_mm[0])))
 
 
 def _report(rim: _Rim, scene: _Scene, sighting: Sighting, height_sd_mm: float) -> MeasuredHole:
