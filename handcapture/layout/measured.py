@@ -63,8 +63,9 @@ _LEAST_VOTES: Final = 0.3
 _MOST_CANDIDATES: Final = 60
 _DIRECTIONS: Final = 180
 _ENOUGH_FOR_BLUR: Final = 4
-_FIRST_WINDOW_MM, _WINDOW_MM, _LAST_WINDOW_MM = (1.8, 1.0), (0.9, 0.9), (0.4, 0.6)
-"""How far from the circle that is expected an edge is looked for, and how far beside it the light is explained."""
+_FIRST_WINDOW_MM, _WINDOW_MM, _LAST_WINDOW_MM = (1.8, 1.0, 1.0), (0.9, 0.9, 0.9), (0.4, 0.4, 0.6)
+"""How far from the circle that is expected an edge is looked for, and how far beside it the light is explained, towards
+the floor and towards the panel. The shorter, the less a shadow's edge on the floor disturbs."""
 _LEAST_FIRST_COVERAGE, _LEAST_COLOUR_COVERAGE = 0.35, 0.5
 _MODEL_ERROR: Final = 0.02
 """What the model leaves unexplained, as a share of the step."""
@@ -96,6 +97,7 @@ _ON_RIM_MM: Final = 0.25
 _ROUND_MM: Final = 0.22
 """Root mean square distance from the circle, of profiles that count as on it, beyond which a hole is not round."""
 _NOTED_OVAL_MM: Final = 0.08
+_ALMOST_AS_GOOD: Final = 0.85
 _SAME_SHARE: Final = 0.35
 """Circles whose middles are nearer than this share of the larger's radius are rims of one hole."""
 _LUMINANCE: Final = (0.0722, 0.7152, 0.2126)
@@ -409,6 +411,11 @@ class _Rim:
     blur_px: float
     oval_mm: float
 
+    @property
+    def quality(self) -> float:
+        """How well it is seen, 0 to 1."""
+        return self.coverage / (1 + 5 * self.roughness_mm + 10 * self.oval_mm)
+
 
 @dataclass(frozen=True, eq=False)
 class _Table:
@@ -523,7 +530,7 @@ def _table(
     scene: _Scene,
     centre: FloatArray,
     radius: float,
-    window: tuple[float, float],
+    window: tuple[float, float, float],
     plain: bool = False,
     blur_px: float | None = None,
 ) -> _Table | None:
@@ -532,10 +539,12 @@ def _table(
     """
     px_mm = scene.px_mm(centre)
     step_mm = max(px_mm / 2, 0.08)
-    reach, beside = window[0], max(window[1], 2 * px_mm)
+    reach = window[0]
+    to_floor, to_face = max(window[1], 1.5 * px_mm), max(window[2], 2 * px_mm)
+    inwards, outwards = (to_face, to_floor) if scene.caps else (to_floor, to_face)
     walls = np.zeros(_DIRECTIONS) if plain else scene.walls_mm(centre, radius, _angles())
-    inner = min(reach + beside + max(0.0, float(walls.max())), 0.9 * radius)
-    strip = _profiles(scene, centre, radius, inner, reach + beside - min(0.0, float(walls.min())), step_mm)
+    inner = min(reach + inwards + max(0.0, float(walls.max())), 0.9 * radius)
+    strip = _profiles(scene, centre, radius, inner, reach + outwards - min(0.0, float(walls.min())), step_mm)
     if strip is None:
         return None
     offsets, light = strip
@@ -703,7 +712,7 @@ def _finish(
     centre: FloatArray,
     radius: float,
     blur_px: float | None,
-    windows: Sequence[tuple[float, float]],
+    windows: Sequence[tuple[float, float, float]],
 ) -> _Rim | None:
     """Return the rim measured with its wall, or None if too little of it is seen or it is not round."""
     design = _design()
@@ -794,11 +803,9 @@ def _overlap(one: _Rim, other: _Rim) -> bool:
 
 
 def _apart(rims: Sequence[_Rim], caps: bool) -> list[_Rim]:
-    """Return one rim for each hole: of nearly concentric ones the outer (caps: the one best seen), of others the one
-    seen best.
-    """
+    """Return one rim for each hole: the one seen best, but of nearly concentric holes' rims the outer."""
     kept: list[_Rim] = []
-    for rim in sorted(rims, key=lambda r: (-r.coverage / (1 + 5 * r.roughness_mm + 10 * r.oval_mm), r.radius_mm)):
+    for rim in sorted(rims, key=lambda r: (-r.quality, r.radius_mm)):
         clashing = [k for k, other in enumerate(kept) if _overlap(rim, other)]
         if not clashing:
             kept.append(rim)
@@ -808,7 +815,7 @@ def _apart(rims: Sequence[_Rim], caps: bool) -> list[_Rim]:
         middle = float(np.linalg.norm(rim.centre_mm - other.centre_mm))
         concentric = middle < _SAME_SHARE * max(rim.radius_mm, other.radius_mm)
         outside = rim.radius_mm - other.radius_mm + middle > 0.3 and rim.radius_mm > other.radius_mm - 0.1
-        if len(clashing) == 1 and concentric and outside and not caps and rim.coverage > 0.8 * other.coverage:
+        if len(clashing) == 1 and concentric and outside and not caps and rim.quality > _ALMOST_AS_GOOD * other.quality:
             kept[k] = rim
     return kept
 
