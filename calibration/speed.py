@@ -95,7 +95,9 @@ def stages(photos: Sequence[Path]) -> dict[str, float]:
     from handcapture.hands.landmarks import find_hands, shrink
     from handcapture.hands.posture import posture
     from handcapture.hands.skin import learn_paper, learn_skin_tint
+    from handcapture.mat.card import look_for_card
     from handcapture.mat.sighting import sight
+    from handcapture.quality import photo_quality
 
     laps: dict[str, list[float]] = {}
     with Networks() as networks:
@@ -126,7 +128,13 @@ def stages(photos: Sequence[Path]) -> dict[str, float]:
             lap("contacts")
             for hand in hands:
                 posture(hand, sighting, small)
-            lap("posture")
+            lap("posture, beside the former four")
+            look_for_card(photo.pixels_bgr, sighting)
+            lap("card")
+            placement = capture(photo, networks).placement
+            mark = time.perf_counter()
+            photo_quality(photo, sighting, placement)
+            lap("quality")
     return {name: round(median(seconds[1:]), 4) for name, seconds in laps.items()}
 
 

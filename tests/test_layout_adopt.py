@@ -64,9 +64,10 @@ def test_labels_of_the_drawing_are_kept_and_others_are_made() -> None:
     holes[3], holes[4] = replace(holes[3], label=None), replace(holes[4], label=holes[5].label)
     plan = adopt(Drawing(tuple(holes), None, ()), rest_of(), "old").plan
     assert len({b.label for b in plan.buttons}) == len(plan.buttons)
-    assert plan.buttons[0].label == LAYOUT.buttons[0].label
-    assert plan.buttons[3].label == "left index"
-    assert plan.buttons[4].label == "left thumb"
+    labels = {(b.side, b.finger): b.label for b in plan.buttons}
+    assert labels["left", "little"] == LAYOUT.buttons[0].label
+    assert labels["left", "index"] == "left index"
+    assert labels["left", "thumb"] == "left thumb"
 
 
 def test_an_outline_that_is_no_rectangle_is_told() -> None:
@@ -177,3 +178,18 @@ def test_holes_that_no_button_can_have_are_left_out_and_told() -> None:
         adopt(Drawing(screws, None, ()), rest_of(), "screws")
     with pytest.raises(InputError, match="Hole 1 measures 4 mm"):
         adopt(Drawing((*screws, *holes), None, ()), rest_of(), "old", {0: ("left", "little")})
+
+
+@pytest.mark.parametrize("backwards", [False, True])
+def test_two_holes_of_a_thumb_keep_their_places_in_any_order(backwards: bool) -> None:
+    holes = [Hole((b.centre_mm[0], b.centre_mm[1]), b.hole_mm, b.label) for b in LAYOUT.buttons]
+    x, y = holes[5].centre_mm
+    holes[5] = replace(holes[5], centre_mm=(x - 14.0, y + 3.0))
+    holes.append(Hole((x + 14.0, y - 3.0), 24.0, "Second"))
+    if backwards:
+        holes = holes[::-1]
+    fixed = {k: ("right", "thumb") for k, hole in enumerate(holes) if hole.label in ("Drill", "Second")}
+    plan = adopt(Drawing(tuple(holes), None, ()), rest_of(), "a" * 100, fixed, pull=0.25).plan  # type: ignore[arg-type]
+    panel = replace(LAYOUT.panel, width_mm=420.0, height_mm=260.0, keep_outs=(), web_mm=1.0)
+    for button in fit_layout(rest_of(), plan, panel).buttons:
+        assert button.moved_mm < 8.0

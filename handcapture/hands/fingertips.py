@@ -55,12 +55,12 @@ SHARED_FEATURES: Final = (3, 4, 5, 10, 11)
 MODEL_SHARED: Final = 0.6
 """Share of the network's variance that all photos of one hand have in common: of the fitting shapes, measured with
 weights that had not seen them, the squared mean error of a finger is so much of its mean squared error."""
-HIDDEN_SCORE: Final = 0.6
-"""Outlines with less evidence than this are called hidden: on the fitting scenes every tip of which less than
-30 % could be seen fell below it, and 2 % of the others."""
+HIDDEN_SCORE: Final = 0.55
+HIDDEN_ALONG_SD_MM: Final = 3.5
+"""A tip whose outline has less evidence than the first, or of whose place along the finger the network is less sure
+than the second, is called hidden: of the fitting shapes, measured with weights that had not seen them, all six of
+which less than 30 % could be seen, and 2.6 % of the others."""
 HIDDEN_SD_MM: Final = 8.0
-HIDDEN_ALONG_SD_MM: Final = 5.0
-"""A network less sure than this along the finger has not recognised a fingertip."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,7 +21,7 @@ from handcapture.layout.assign import AssignedHole, Assignment, assign_holes
 from handcapture.layout.model import Point
 from handcapture.layout.plan import DEFAULT_PULL, HOLE_LIMITS_MM, ButtonWish, PanelFile, Plan
 from handcapture.layout.source import Drawing
-from handcapture.names import Finger, Side
+from handcapture.names import FINGERS, SIDES, Finger, Side
 from handcapture.rest import Rest
 
 FloatArray = NDArray[np.float64]
@@ -59,6 +59,7 @@ def adopt(
         raise InputError(
             "No hole of the drawing is within reach of a finger: is it at true size, and the right way up?"
         )
+    assignment = replace(assignment, holes=_side_by_side(assignment, rest))
     motions = {hand.side: hand for hand in assignment.hands}
     places = [motions[entry.side].moved(np.array([entry.hole.centre_mm]))[0] for entry in assignment.holes]
     plan = _plan(assignment.holes, places, rest, name, pull)
@@ -69,6 +70,22 @@ def adopt(
         if entry.doubtful
     ]
     return Adopted(plan, panel, assignment, (*drawing.notes, *small, *assignment.notes, *doubtful, *told))
+
+
+def _side_by_side(assignment: Assignment, rest: Rest) -> tuple[AssignedHole, ...]:
+    """Return the holes ordered by finger and row, and those that share one across the finger's reach.
+
+    The fit puts buttons that share a finger's place beside each other in the order of the plan.
+    """
+    motions = {hand.side: hand for hand in assignment.hands}
+    reaches = {(tip.side, tip.finger): tip.reach for tip in rest.fingertips}
+
+    def place(entry: AssignedHole) -> tuple[int, int, str, float]:
+        reach = reaches[entry.side, entry.finger]
+        x, y = motions[entry.side].moved(np.array([entry.hole.centre_mm]))[0]
+        return SIDES.index(entry.side), FINGERS.index(entry.finger), entry.row, float(-reach[1] * x + reach[0] * y)
+
+    return tuple(sorted(assignment.holes, key=place))
 
 
 def _of_usable_size(
@@ -126,7 +143,7 @@ def _plan(holes: Sequence[AssignedHole], places: Sequence[FloatArray], rest: Res
             )
         )
     usual = Counter(wish.hole_mm for wish in wishes).most_common(1)[0][0]
-    return Plan(name=name, hole_mm=usual or 24.0, pull=pull, buttons=tuple(wishes))
+    return Plan(name=name[:80] or "panel", hole_mm=usual or 24.0, pull=pull, buttons=tuple(wishes))
 
 
 def _rounded(point: Point) -> Point:
@@ -160,7 +177,9 @@ def _panel(drawing: Drawing, name: str) -> tuple[PanelFile | None, list[str]]:
     free = (
         "A drawing does not tell what must stay free, thickness or material: add them to the panel file before you fit."
     )
-    panel = PanelFile(name=name, width_mm=width, height_mm=height, corner_radius_mm=round(radius or 0.0, 1))
+    panel = PanelFile(
+        name=name[:80] or "panel", width_mm=width, height_mm=height, corner_radius_mm=round(radius or 0.0, 1)
+    )
     if radius is None:
         return panel, [
             f"The outline is no rectangle with round corners; the panel is taken as its bounding box, {width:g} × "
