@@ -195,7 +195,8 @@ def _alike(placements: Sequence[Placement]) -> list[str]:
             if len(both) >= _LEAST_ALIKE and max(both) < ALIKE_MM:
                 notes.append(
                     f"Placements {j + 1} and {k + 1} agree within {max(both):.1f} mm in every finger: were the hands "
-                    "lifted between them? Photos of one placement must not be counted as two; take them together with --views."
+                    "lifted between them? Photos of one placement must not be counted as two; take them together with "
+                    "--views."
                 )
     return notes
 

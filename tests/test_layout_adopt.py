@@ -78,11 +78,12 @@ def test_an_outline_that_is_no_rectangle_is_told() -> None:
     assert any("bounding box" in note for note in found.notes)
 
 
-def test_nothing_within_reach_is_refused() -> None:
-    drawing = Drawing((Hole((0.0, 0.0), 24.0), Hole((4000.0, 4000.0), 24.0)), None, ())
-    found = adopt(drawing, rest_of(), "far apart")
-    assert len(found.plan.buttons) <= 1 or len(found.assignment.unassigned) > 0
-    with pytest.raises(InputError):
+def test_a_hole_out_of_reach_is_left_out_and_told() -> None:
+    holes = [Hole((b.centre_mm[0], b.centre_mm[1]), b.hole_mm, b.label) for b in LAYOUT.buttons]
+    found = adopt(Drawing((*holes, Hole((160.0, -300.0), 24.0, "Far")), None, ()), rest_of(), "one too far")
+    assert len(found.plan.buttons) == len(holes)
+    assert found.assignment.unassigned == (len(holes),)
+    with pytest.raises(InputError, match="no hole"):
         adopt(Drawing((), None, ()), rest_of(), "nothing")
 
 

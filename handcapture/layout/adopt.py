@@ -51,14 +51,10 @@ def adopt(
     """Return the plan of an existing panel for the hands of `rest`.
 
     `fixed` names the finger of holes by their place in the drawing. Holes that no finger reaches are left out, and
-    told. InputError when none is within a finger's reach.
+    told. InputError when there is no hole that a button can have.
     """
     drawing, fixed, small = _of_usable_size(drawing, dict(fixed or {}))
     assignment = assign_holes(drawing.holes, rest, fixed)
-    if not assignment.holes:
-        raise InputError(
-            "No hole of the drawing is within reach of a finger: is it at true size, and the right way up?"
-        )
     assignment = replace(assignment, holes=_side_by_side(assignment, rest))
     motions = {hand.side: hand for hand in assignment.hands}
     places = [motions[entry.side].moved(np.array([entry.hole.centre_mm]))[0] for entry in assignment.holes]
