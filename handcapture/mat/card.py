@@ -768,9 +768,7 @@ def _reading(scene: _Scene, local: _Local, sides: list[_Side]) -> CardReading:
         height_sd_mm=float(size_sd[1]),
         turn_deg=float(np.degrees(x[4])),
         corners_mm=(corners @ np.array([[cos, sin], [-sin, cos]]) + x[2:4]) / growth + middle,
-        print_scale=PrintScale(
-            assumed.x * float(growth[0]), assumed.y * float(growth[1]), float(relative.max()), CARD
-        ),
+        print_scale=PrintScale(assumed.x * float(growth[0]), assumed.y * float(growth[1]), float(relative.max()), CARD),
     )
 
 
