@@ -921,10 +921,8 @@ def _print_layout(layout: Layout, output: Path) -> None:
     if not layout.findings:
         click.echo("  No findings: it can be built as it stands.")
     for finding in layout.findings:
-        click.echo(
-            f"  {finding.severity} [{finding.code}]: {finding.message}"
-            + (f" {finding.remedy}" if finding.remedy else "")
-        )
+        after = f"Waived: {finding.waived}" if finding.waived else finding.remedy
+        click.echo(f"  {finding.severity} [{finding.code}]: {finding.message} {after}".rstrip())
 
 
 def _print_check(found: TemplateCheck) -> None:

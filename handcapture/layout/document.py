@@ -81,6 +81,7 @@ class _Finding(_Entry):
     concerns: list[str] = []
     numbers: dict[str, Finite] = {}
     remedy: str = ""
+    waived: str | None = None
 
 
 class _Document(_Entry):

@@ -7,9 +7,11 @@ and know nothing of how it came about, so that they also judge one that was draw
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
-from handcapture.layout.model import Button, Finding, KeepOut, Layout, Panel
+from handcapture.layout.model import Button, Finding, KeepOut, Layout, Panel, Waiver
 from handcapture.rest import Fingertip, Rest
 
 CAUTIONS: Final = (
@@ -28,14 +30,40 @@ often closer, hence advice only."""
 UNSURE_SD_MM: Final = 3.0
 
 
-def check_layout(layout: Layout, rest: Rest | None = None) -> tuple[Finding, ...]:
-    """Return all findings, errors first; with the rest, also those that concern the fingers."""
+def check_layout(layout: Layout, rest: Rest | None = None, waivers: Sequence[Waiver] = ()) -> tuple[Finding, ...]:
+    """Return all findings, errors first; with the rest, also those that concern the fingers.
+
+    Findings that a waiver covers stay in the list, with its reason; a waiver that covers none is told.
+    """
     found = [*_webs(layout), *_parts(layout), *_edges(layout), *_keep_outs(layout)]
     found += _fingers(layout)
     if rest is not None:
         found += _rest(layout, rest)
     order = {"error": 0, "warning": 1, "advice": 2}
-    return tuple(sorted(found, key=lambda finding: order[finding.severity]))
+    sorted_ = sorted(found, key=lambda finding: order[finding.severity])
+    told = [replace(finding, waived=_reason(finding, waivers)) for finding in sorted_]
+    return (*told, *_idle(told, waivers))
+
+
+def _reason(finding: Finding, waivers: Sequence[Waiver]) -> str | None:
+    return next((w.reason for w in waivers if w.covers(finding.code, finding.concerns)), None)
+
+
+def _idle(found: Sequence[Finding], waivers: Sequence[Waiver]) -> list[Finding]:
+    """Tell of waivers that cover nothing: misspelt, or no longer needed."""
+    idle = [w for w in waivers if not any(w.covers(finding.code, finding.concerns) for finding in found)]
+    return [
+        Finding(
+            "waiver-idle",
+            "advice",
+            f"The waiver of {' for '.join([waiver.code, ', '.join(waiver.concerns)][: 1 + bool(waiver.concerns)])} "
+            "covers nothing.",
+            waiver.concerns,
+            {},
+            "Take it out of the plan, or mend its code and names.",
+        )
+        for waiver in idle
+    ]
 
 
 def _webs(layout: Layout) -> list[Finding]:

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from handcapture.errors import InputError
 from handcapture.layout.findings import check_layout
 from handcapture.layout.landing import RIM_ALLOWANCE_MM, landing_probability
-from handcapture.layout.model import Button, KeepOut, Layout, Panel, Part, Point
+from handcapture.layout.model import Button, KeepOut, Layout, Panel, Part, Point, Waiver
 from handcapture.layout.plan import SIDE_BY_SIDE_MM, ButtonWish, Plan
 from handcapture.names import FINGERS, SIDES
 from handcapture.rest import Fingertip, Rest
@@ -48,6 +48,21 @@ _SCATTER_MM: Final = 6.0
 
 class LayoutError(InputError):
     """The plan does not fit on the panel; the text names what clashes and what would resolve it."""
+
+
+_CODES: Final[dict[Kind, str]] = {
+    "web": "web-thin",
+    "rims": "rims-collide",
+    "bodies": "bodies-collide",
+    "left": "edge-near",
+    "right": "edge-near",
+    "top": "edge-near",
+    "bottom": "edge-near",
+    "corner": "edge-near",
+    "keep-out": "keep-out-hit",
+}
+"""The finding that a constraint keeps away; a waiver of that finding eases it."""
+_PAIR_CODES: Final = ("web-thin", "rims-collide", "bodies-collide")
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,6 +128,28 @@ class _Task:
     width_shares: FloatArray
     rows: tuple[tuple[int, ...], ...]
     pairs: NDArray[np.intp]
+    waivers: tuple[Waiver, ...] = ()
+
+    def eased_mm(self, constraint: _Constraint) -> float:
+        """Return by how much a constraint gives way because of a waiver: holes never overlap nor leave the panel."""
+        names = [self.names[k] for k in constraint.buttons]
+        if constraint.keep_out is not None:
+            names.append(constraint.keep_out.name)
+        code = _CODES[constraint.kind]
+        if not any(waiver.covers(code, names) for waiver in self.waivers):
+            return 0.0
+        return {"web-thin": self.panel.web_mm, "edge-near": self.panel.edge_mm}.get(code, _NO_MATTER_MM)
+
+    def apart(self) -> FloatArray:
+        """Return how far apart centres must be, (n, n), what is waived left out."""
+        least = self.sizes.apart(self.panel)
+        if not self.waivers:
+            return least
+        for i, j in np.argwhere(np.triu(np.ones_like(least), 1)):
+            names = (self.names[i], self.names[j])
+            if any(w.covers(code, names) for code in _PAIR_CODES for w in self.waivers):
+                least[i, j] = least[j, i] = self.sizes.radii[i] + self.sizes.radii[j]
+        return least
 
     @property
     def targets(self) -> FloatArray:
@@ -166,7 +203,7 @@ def fit_layout(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | No
         )
     in_plan_order = tuple(fitted[k] for k in range(len(order)))
     layout = Layout(plan.name, panel, origin_point, in_plan_order, (), rest_sha256(rest))
-    return replace(layout, findings=check_layout(layout, rest))
+    return replace(layout, findings=check_layout(layout, rest, plan.waivers))
 
 
 @dataclass(frozen=True)
@@ -297,6 +334,7 @@ def _task(plan: Plan, buttons: list[ButtonWish], tips: list[Fingertip], panel: P
         width_shares=np.array(widths),
         rows=tuple(row for row in rows if len(row) > 2),
         pairs=pairs,
+        waivers=plan.waivers,
     )
 
 
@@ -360,7 +398,7 @@ def drawn_to_start(
 def _check_equalities(task: _Task, plan: Plan) -> None:
     """Refuse fixed places, mirrors and rows that contradict each other, and fixed holes that overlap."""
     fixed = {b.label: np.array(b.at_mm) for b in plan.buttons if b.at_mm is not None}
-    apart = task.sizes.apart(task.panel)
+    apart = task.apart()
     names = list(fixed)
     for k, first in enumerate(names):
         for second in names[k + 1 :]:
@@ -401,6 +439,7 @@ class _Problem:
         self.slides = task.origin is None
         self.size = self.free + 2 * self.slides
         self.constraints = self._name_constraints()
+        self.eased = np.array([task.eased_mm(constraint) for constraint in self.constraints])
 
     def centres(self, z: FloatArray) -> FloatArray:
         """Return the centres (n, 2), panel frame."""
@@ -451,7 +490,7 @@ class _Problem:
     def room(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return by how many mm each constraint is kept, and the derivatives by the variables."""
         values, by_place = room(self.centres(z), self.task.sizes, self.task.panel, self.task.pairs)
-        return values, _padded(by_place @ self.basis, self.size)
+        return values + self.eased, _padded(by_place @ self.basis, self.size)
 
     def straightness(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return how far the inner buttons of rows at any angle stand off the line through the outer two."""
@@ -563,7 +602,7 @@ def _solve(task: _Task) -> tuple[FloatArray, FloatArray]:
         if z is not None:
             centres = problem.centres(z)
             gaps = np.linalg.norm(centres[:, None] - centres[None], axis=2)
-            short = np.triu(gaps < task.sizes.apart(task.panel) - FEASIBLE_MM, 1)
+            short = np.triu(gaps < task.apart() - FEASIBLE_MM, 1)
             if not short.any():
                 return centres, problem.origin(z)
             task = replace(task, pairs=np.unique(np.r_[task.pairs, np.argwhere(short)], axis=0))

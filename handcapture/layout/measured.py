@@ -60,13 +60,13 @@ _LIKE_MARKS: Final = 0.75
 _CELL_MM: Final = 1.0
 _LEAST_VOTES: Final = 0.3
 """Share of a circle's length whose edges must point to its middle for it to be measured."""
-_MOST_CANDIDATES: Final = 60
+_MOST_CANDIDATES: Final = 80
 _DIRECTIONS: Final = 180
 _ENOUGH_FOR_BLUR: Final = 4
 _FIRST_WINDOW_MM, _WINDOW_MM, _LAST_WINDOW_MM = (1.8, 1.0, 1.0), (0.9, 0.9, 0.9), (0.4, 0.4, 0.6)
 """How far from the circle that is expected an edge is looked for, and how far beside it the light is explained, towards
 the floor and towards the panel. The shorter, the less a shadow's edge on the floor disturbs."""
-_LEAST_FIRST_COVERAGE, _LEAST_COLOUR_COVERAGE = 0.35, 0.5
+_LEAST_FIRST_COVERAGE, _LEAST_SECOND_COVERAGE = 0.35, 0.5
 _MODEL_ERROR: Final = 0.02
 """What the model leaves unexplained, as a share of the step."""
 _BEYOND_MM: Final = 3.0
@@ -77,6 +77,12 @@ _WALL_LIGHT: Final = (0.6, 0.35)
 """Light of a wall as a share of the face's, and its deviation: the same material, less lit."""
 _SHADE_MM: Final = 0.8
 """Within what distance the shade at the foot of a wall fades."""
+_SHADOWS_MM: Final = (0.6, 1.1)
+_SHADOW_SD: Final = 0.5
+"""How far behind the foot of a wall the floor's light may change by steps, where a shadow's edge is reckoned with, and
+by how much, as a share of the step."""
+_SHADOWED_SD_MM: Final = 0.06
+"""How much less sure a rim then is."""
 _SHADE_SD: Final = 0.3
 _SLOPE_SD: Final = 0.06
 """What it takes away, and how evenly the floor's light changes per mm, as shares of the step."""
@@ -89,6 +95,8 @@ _MOST_COST: Final = 16.0
 """What a profile costs at most that does not agree, in units of the noise's variance."""
 _LEAST_STEP: Final = 0.012
 """Least step of linear light at an edge, as a share of white."""
+_LEAST_STEP_SHARE: Final = 0.12
+"""The same, as a share of the largest difference to the panel."""
 _LEAST_SHARE: Final = 0.4
 """Share of what a profile varies by that its edge must explain."""
 _MOST_UNEVEN: Final = 0.25
@@ -104,7 +112,9 @@ _LUMINANCE: Final = (0.0722, 0.7152, 0.2126)
 """Of linear B, G, R (ITU-R BT.709)."""
 _COLOURS: Final = ((1.0, 0.0, 0.0), (0.0, 0.0, 1.0))
 """What else is tried where a rim hardly shows: shaded paper may be as bright as brown board, not as blue."""
-_POOR_COVERAGE, _POOR_OVAL_MM = 0.9, 0.05
+_TINTED: Final = 0.15
+"""Difference of log(R/B) from which on that is tried."""
+_POOR_COVERAGE, _POOR_OVAL_MM = 0.78, 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,7 +228,10 @@ def _require_sizes(
 
 @dataclass(frozen=True, eq=False)
 class _Scene:
-    """The photo and the plane measured, in light of `weights` of B, G, R; walls reach `depth_mm` down from it."""
+    """The photo and the plane measured, in light of `weights` of B, G, R; walls reach `depth_mm` down from it.
+
+    With `shadows`, the floor may be crossed by the edge of a shadow.
+    """
 
     pixels_bgr: NDArray[np.uint8]
     camera: Camera
@@ -226,6 +239,7 @@ class _Scene:
     depth_mm: float
     caps: bool
     weights: tuple[float, float, float] = _LUMINANCE
+    shadows: bool = False
 
     @property
     def shrink(self) -> float:
@@ -287,7 +301,7 @@ def _candidates(scene: _Scene, sighting: Sighting) -> list[tuple[FloatArray, flo
     places = (np.stack([columns, rows], axis=1).astype(np.float32) + 0.5) / np.float32(_COARSE_PX_PER_MM)
     radii = np.arange(DIAMETER_RANGE_MM[0] / 2 - 0.5, DIAMETER_RANGE_MM[1] / 2 + 1.5, _CELL_MM)
     votes = _votes(places, gradient, radii, view.size_mm)
-    peaks = _peaks(votes)
+    peaks = _peaks(votes, radii)
     return [(view.to_mat((np.array([x, y]) + 0.5) * _CELL_MM), float(radii[k])) for k, y, x in peaks]
 
 
@@ -361,7 +375,7 @@ def _votes(
     return pooled
 
 
-def _peaks(votes: NDArray[np.float32]) -> list[tuple[int, int, int]]:
+def _peaks(votes: NDArray[np.float32], radii: FloatArray) -> list[tuple[int, int, int]]:
     """Return radius number, row and column of the local maxima, best first."""
     window = np.ones((5, 5), np.uint8)
     around = np.stack([cv2.dilate(layer, window) for layer in votes])
@@ -370,7 +384,7 @@ def _peaks(votes: NDArray[np.float32]) -> list[tuple[int, int, int]]:
         highest[shift:] = np.maximum(highest[shift:], around[:-shift])
         highest[:-shift] = np.maximum(highest[:-shift], around[shift:])
     where = np.argwhere((votes >= highest) & (votes > _LEAST_VOTES))
-    score = votes[tuple(where.T)]
+    score = votes[tuple(where.T)] * np.sqrt(radii)[where[:, 0]]  # a few stray edges make up a small circle
     best = where[np.argsort(-score, kind="stable")][:_MOST_CANDIDATES]
     return [(int(k), int(y), int(x)) for k, y, x in best]
 
@@ -451,11 +465,29 @@ def _measure(scene: _Scene, start: tuple[FloatArray, float], blur_px: float | No
         return []
     centre, radius = centre + unknowns[:2], radius + float(unknowns[2])
     found = _rims_near(scene, centre, radius, blur_px)
-    well = any(rim.coverage > _POOR_COVERAGE and rim.oval_mm < _POOR_OVAL_MM for rim in found)
-    if not well and keep.mean() > _LEAST_COLOUR_COVERAGE:
-        for weights in _COLOURS:
-            found += _rims_near(replace(scene, weights=weights), centre, radius, None)
+    if keep.mean() > _LEAST_SECOND_COVERAGE and not scene.caps:
+        others = [replace(scene, shadows=True)]
+        if _is_tinted(scene, centre, radius):
+            others += [replace(scene, weights=weights) for weights in _COLOURS]
+        for other in others:
+            if any(rim.coverage > _POOR_COVERAGE and rim.oval_mm < _POOR_OVAL_MM for rim in found):
+                break
+            found += _rims_near(other, centre, radius, blur_px)
     return found
+
+
+def _is_tinted(scene: _Scene, centre: FloatArray, radius: float) -> bool:
+    """Tell whether the panel beside a hole is of another tint than what is seen in the hole."""
+    turn = _angles()[::6]
+    circle = np.column_stack([np.cos(turn), np.sin(turn)])
+    tints = []
+    for reach in (radius + 1.5, 0.6 * radius):
+        points = np.c_[centre + reach * circle, np.full(len(turn), scene.height_mm)]
+        x, y = np.rint(scene.camera.project(points)).astype(int).T
+        rows, columns = scene.pixels_bgr.shape[:2]
+        light = _to_linear()[scene.pixels_bgr[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]] + 0.01
+        tints.append(np.median(np.log(light[:, 2] / light[:, 0])))
+    return bool(abs(tints[0] - tints[1]) > _TINTED)
 
 
 def _rims_near(scene: _Scene, centre: FloatArray, radius: float, blur_px: float | None) -> list[_Rim]:
@@ -558,10 +590,10 @@ def _table(
         rated = [
             (float(np.median(_explain(offsets, light[few], face[few], walls[few], places, *how)[0].min(axis=1))), b)
             for b in ((1.0,) if plain else _BLURS_PX)
-            for how in ((b * px_mm, scene.caps),)
+            for how in ((b * px_mm, scene.caps, scene.shadows),)
         ]
         blur_px = min(rated)[1]
-    rss, alone, step = _explain(offsets, light, face, walls, places, blur_px * px_mm, scene.caps)
+    rss, alone, step = _explain(offsets, light, face, walls, places, blur_px * px_mm, scene.caps, scene.shadows)
     # Samples are closer than pixels, so that only a share of them is independent.
     share = min(1.0, step_mm / px_mm)
     lowest = rss.min(axis=1)
@@ -569,7 +601,9 @@ def _table(
     noise = np.maximum(np.maximum(lowest, float(np.median(lowest))) * share / free, 1e-8)
     scale = (share / noise)[:, None]
     explained = 1 - rss / np.maximum(total, 1e-12)[:, None]
-    explained[np.abs(step) > 1.5 * np.ptp(light, axis=1)[:, None]] = 0.0  # shade alone would do
+    # No edge where other parts of the floor's light make up for what is seen, or the step for them.
+    most = np.abs(light - face[:, None]).max(axis=1)[:, None]
+    explained[(step > 1.5 * np.ptp(light, axis=1)[:, None]) | (step < _LEAST_STEP_SHARE * scene.shadows * most)] = 0.0
     return _Table(places, rss * scale, alone * scale, explained, step, blur_px, face)
 
 
@@ -581,6 +615,7 @@ def _explain(
     places: FloatArray,
     blur_mm: float,
     caps: bool,
+    shadows: bool,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return, for each direction and place of the rim, the sum of squares that is left, its curvature if wall and
     shade were known, and the largest step of light.
@@ -608,9 +643,12 @@ def _explain(
         depth = np.clip(outwards * from_far, 0.0, 2.0)
         parts = [floor, floor * np.exp(-depth / _SHADE_MM), floor * depth]
         sds = [30 * contrast, _SHADE_SD * contrast, _SLOPE_SD * contrast]
+        if shadows:
+            parts += [ndtr((outwards * from_far - start) / blur_mm) for start in _SHADOWS_MM]
+            sds += [_SHADOW_SD * contrast] * len(_SHADOWS_MM)
         if width:
-            parts.append(rim - floor)
-            sds.append(_WALL_LIGHT[1] * level)
+            parts.insert(0, rim - floor)
+            sds.insert(0, _WALL_LIGHT[1] * level)
         basis = np.stack(parts, axis=1)
         basis -= basis.mean(axis=2, keepdims=True)
         gram = basis @ basis.transpose(0, 2, 1)
@@ -619,13 +657,14 @@ def _explain(
         wall = np.zeros((len(on), 1))
         if width:
             wall = ((_WALL_LIGHT[0] - 1) * face[mine])[:, None]
-            left = left - 2 * wall * on[..., 3] + wall**2 * gram[:, 3, 3]
-            on = on - wall[..., None] * gram[:, :, 3]
+            left = left - 2 * wall * on[..., 0] + wall**2 * gram[:, 0, 0]
+            on = on - wall[..., None] * gram[:, :, 0]
         inverse = np.linalg.inv(gram + np.diag(noise2 / np.array(sds) ** 2))
         weights = np.einsum("pkl,dpl->dpk", inverse, on)
         rss[mine] = left - (on * weights).sum(axis=2)
-        to_floor = weights[..., 0] + weights[..., 1]
-        to_wall = wall + weights[..., 3] if width else np.zeros_like(to_floor)
+        first = 1 if width else 0
+        to_floor = weights[..., first] + weights[..., first + 1]
+        to_wall = wall + weights[..., 0] if width else np.zeros_like(to_floor)
         step[mine] = np.maximum(np.abs(to_floor), np.abs(to_wall) * min(1.0, abs(width) / (2 * blur_mm)))
         far_slope = np.exp(-((from_far / blur_mm) ** 2) / 2) / (blur_mm * np.sqrt(2 * np.pi))
         beyond = to_floor - to_wall
@@ -747,7 +786,7 @@ def _finish(
         centre,
         radius,
         _edge_covariance(design[keep], miss[keep], variance[keep], alone[keep], radius, px_mm)
-        + np.eye(3) * _strange_mm(oval, coverage) ** 2,
+        + np.eye(3) * (_strange_mm(oval, coverage) ** 2 + (_SHADOWED_SD_MM if scene.shadows else 0.0) ** 2),
         coverage,
         contrast,
         rough,

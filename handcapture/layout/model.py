@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -102,7 +103,10 @@ class Button:
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing a check found: a code of ours, how bad, what it concerns, the numbers and the remedy."""
+    """One thing a check found: a code of ours, how bad, what it concerns, the numbers and the remedy.
+
+    `waived` is the reason why it is put up with, None where it is not: see `Waiver`.
+    """
 
     code: str
     severity: Severity
@@ -110,6 +114,20 @@ class Finding:
     concerns: tuple[str, ...] = ()
     numbers: dict[str, float] = field(default_factory=dict)
     remedy: str = ""
+    waived: str | None = None
+
+
+@dataclass(frozen=True)
+class Waiver:
+    """A finding that is put up with: its code, what it concerns (labels and names; all where empty), and why."""
+
+    code: str
+    concerns: tuple[str, ...]
+    reason: str
+
+    def covers(self, code: str, concerns: Iterable[str]) -> bool:
+        """Tell whether a finding of this code about these is waived."""
+        return self.code == code and (not self.concerns or set(self.concerns) == set(concerns))
 
 
 @dataclass(frozen=True)
@@ -126,5 +144,5 @@ class Layout:
 
     @property
     def buildable(self) -> bool:
-        """True when no finding is an error."""
-        return all(finding.severity != "error" for finding in self.findings)
+        """True when no finding is an error, but for those that are waived."""
+        return all(finding.severity != "error" or finding.waived is not None for finding in self.findings)

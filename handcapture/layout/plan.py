@@ -15,7 +15,7 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from handcapture.documents import load_toml
-from handcapture.layout.model import KeepOut, Panel, Part
+from handcapture.layout.model import KeepOut, Panel, Part, Waiver
 from handcapture.names import Finger, Side
 
 SIDE_BY_SIDE_MM: Final = 26.0
@@ -89,6 +89,14 @@ class PartEntry(_Entry):
         return self
 
 
+class WaiverEntry(_Entry):
+    """A finding that is put up with: see `Waiver`."""
+
+    code: Annotated[str, Field(min_length=1, max_length=40)]
+    concerns: tuple[str, ...] = ()
+    reason: Annotated[str, Field(min_length=3, max_length=400)]
+
+
 class Plan(_Entry):
     """All buttons that are wanted, and how they must stand to each other.
 
@@ -104,6 +112,7 @@ class Plan(_Entry):
     buttons: Annotated[tuple[ButtonWish, ...], Field(min_length=1, max_length=200)]
     align: tuple[Alignment, ...] = ()
     mirror: tuple[Mirror, ...] = ()
+    waive: tuple[WaiverEntry, ...] = ()
 
     @model_validator(mode="after")
     def _labels(self) -> Plan:
@@ -123,6 +132,11 @@ class Plan(_Entry):
         if len(set(parts)) < len(parts):
             raise ValueError("two parts have the same name")
         return self
+
+    @property
+    def waivers(self) -> tuple[Waiver, ...]:
+        """What is put up with."""
+        return tuple(Waiver(entry.code, entry.concerns, entry.reason) for entry in self.waive)
 
     def part_of(self, button: ButtonWish) -> Part | None:
         """Return what is mounted in the button's hole, None where the plan does not say."""
@@ -184,7 +198,9 @@ class PanelFile(_Entry):
 
 def load_plan(path: Path) -> Plan:
     """Read a plan. DocumentError lists everything that is wrong, by entry."""
-    return load_toml(path, Plan, "a plan", "buttons", "button", _words(Plan, ButtonWish, Alignment, Mirror, PartEntry))
+    return load_toml(
+        path, Plan, "a plan", "buttons", "button", _words(Plan, ButtonWish, Alignment, Mirror, PartEntry, WaiverEntry)
+    )
 
 
 def load_panel(path: Path) -> tuple[Panel, tuple[float, float] | None]:
