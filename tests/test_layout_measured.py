@@ -152,6 +152,19 @@ def test_a_floor_as_light_as_the_panel_is_told_as_unsure() -> None:
     assert "round" in " ".join(found.notes)
 
 
+def test_brown_board_in_a_hard_shadow_is_told_by_its_colour() -> None:
+    camera, colour = camera_over(tilt_deg=12), (0.12, 0.3, 0.42)  # linear B, G, R of cardboard, from memory
+    board = _board(5.0, thrown_mm=(1.2, 0.9))
+    picture = picture_of("a3", camera)
+    layers = [with_board(picture, camera, replace(board, light=share, wall=share / 2)) for share in colour]
+    photo = compressed(photo_from(np.dstack(layers)))
+    found = measure_holes(photo, sight(photo, "a3", SURE), 5.0, height_sd_mm=0.0)
+    pairs = _pairs(found, board)
+    assert len(pairs) == len(HOLES)
+    assert max(np.linalg.norm(off) for _, off, _ in pairs) < 0.25
+    assert max(abs(wider) for _, _, wider in pairs) < 0.35
+
+
 def test_a_wrong_height_moves_holes_as_similar_triangles_have_it() -> None:
     photo, sighting, board = _scene("grey, 3 mm, tilted by 8")
     low, high = (measure_holes(photo, sighting, h, height_sd_mm=0.5, depth_mm=3.0) for h in (3.0, 3.5))

@@ -114,7 +114,7 @@ _COLOURS: Final = ((1.0, 0.0, 0.0), (0.0, 0.0, 1.0))
 """What else is tried where a rim hardly shows: shaded paper may be as bright as brown board, not as blue."""
 _TINTED: Final = 0.15
 """Difference of log(R/B) from which on that is tried."""
-_POOR_COVERAGE, _POOR_OVAL_MM = 0.78, 0.05
+_POOR_OVAL_MM: Final = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -470,7 +470,7 @@ def _measure(scene: _Scene, start: tuple[FloatArray, float], blur_px: float | No
         if _is_tinted(scene, centre, radius):
             others += [replace(scene, weights=weights) for weights in _COLOURS]
         for other in others:
-            if any(rim.coverage > _POOR_COVERAGE and rim.oval_mm < _POOR_OVAL_MM for rim in found):
+            if any(rim.oval_mm < _POOR_OVAL_MM for rim in found):
                 break
             found += _rims_near(other, centre, radius, blur_px)
     return found
@@ -809,7 +809,7 @@ def _strange_mm(oval_mm: float, coverage: float) -> float:
     Where the floor's shade is as light as the panel, the rim does not show and the shade's edge is taken for it: the
     figure is oval then, or has gaps. Twelve such holes were drawn; factors cover what they were off by, roughly.
     """
-    return 2.5 * max(oval_mm - 0.03, 0.0) + 0.8 * max(0.85 - coverage, 0.0)
+    return 2.5 * max(oval_mm - 0.03, 0.0) + 1.5 * max(0.85 - coverage, 0.0)
 
 
 def _edge_covariance(
