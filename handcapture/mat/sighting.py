@@ -208,6 +208,10 @@ def _sight(photo: Photo, wanted: Mat | None, scale: PrintScale) -> Sighting:
     guess = first_guess(markers, prior, scale)
     seen = observe(grey, guess.camera, guess.poses, mat.sheets, guess.scale)
     fit = _fit(seen, guess, mat, grey, prior, scale, markers)
+    if fit.uneven:
+        # Seen squarely, a stretched print passes for a bent lens that leaves its corners off.
+        stretched = _fit(seen, guess, mat, grey, prior, scale, markers, stretched=True)
+        fit = fit if stretched.uneven else stretched
     if fit.uneven or fit.crosscheck_mm >= BENT_CROSSCHECK_MM:
         fit = _fit_bent(fit, mat, grey, prior, scale, markers) or fit
     solution = fit.solution
@@ -262,12 +266,16 @@ def _fit(
     prior: Prior,
     scale: PrintScale,
     markers: Sequence[SheetMarkers],
+    stretched: bool = False,
 ) -> _Fit:
-    """Solve from the saddles seen, on bent sheets if the guess has a surface. PhotoError where they are too few."""
+    """Solve from the saddles seen, on bent sheets if the guess has a surface. PhotoError where they are too few.
+
+    The print may be stretched where a lens would have to be too unlikely without, or where `stretched` says so.
+    """
     _require_marks(seen, mat, grey)
     solution = solve_again(seen, guess, prior, scale)
     stretch_sd = 0.0
-    if np.abs(solution.strain[1:3]).max() > STRETCH_STRAIN:
+    if stretched or np.abs(solution.strain[1:3]).max() > STRETCH_STRAIN:
         # Both axes may be off by the scale's own deviation, so half the logarithm of their ratio by 1/√2 of it.
         stretch_sd = scale.relative_sd / float(np.sqrt(2))
         solution = solve_again(seen, guess, prior, scale, stretch_sd)
