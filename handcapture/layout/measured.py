@@ -115,6 +115,10 @@ _COLOURS: Final = ((1.0, 0.0, 0.0), (0.0, 0.0, 1.0))
 _TINTED: Final = 0.15
 """Difference of log(R/B) from which on that is tried."""
 _POOR_OVAL_MM: Final = 0.05
+_LEAST_SHIFT_MM: Final = 0.4
+"""From here on, the far rim's shift against the rim, one may be taken for the other."""
+_MODEL_SD_MM: Final = 0.015
+"""How far a rim may be off by shades that the model does not hold, times one and the panel's light over the step."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -495,9 +499,19 @@ def _rims_near(scene: _Scene, centre: FloatArray, radius: float, blur_px: float 
     outer = _from_panel(scene, centre, radius)
     rim = _finish(scene, *outer, blur_px, (_LAST_WINDOW_MM,) * 2) if outer else None
     if rim and rim.coverage > 0.85 and np.linalg.norm(rim.centre_mm - centre) + radius < rim.radius_mm + 0.3:
-        return [rim]
-    other = _finish(scene, centre, radius, blur_px, (_WINDOW_MM, _LAST_WINDOW_MM))
-    return [found for found in (rim, other) if found is not None]
+        found = [rim]
+    else:
+        other = _finish(scene, centre, radius, blur_px, (_WINDOW_MM, _LAST_WINDOW_MM))
+        found = [r for r in (rim, other) if r is not None]
+    # A wall that is as light as the panel leaves the near half of the rim and the far half of the far rim to be seen.
+    shift = scene.upper(centre, radius)[0] - centre
+    length = float(np.linalg.norm(shift))
+    if length < _LEAST_SHIFT_MM or any(r.coverage > 0.9 and r.oval_mm < _POOR_OVAL_MM for r in found):
+        return found
+    for begin in ((centre + shift / 2, radius + length / np.pi), scene.upper(centre, radius)):
+        raised = _finish(scene, *begin, blur_px, (_WINDOW_MM, _LAST_WINDOW_MM))
+        found += [raised] if raised else []
+    return found
 
 
 def _from_panel(scene: _Scene, centre: FloatArray, radius: float) -> tuple[FloatArray, float] | None:
@@ -782,11 +796,12 @@ def _finish(
     if 1.4826 * float(np.median(np.abs(face - np.median(face)))) > _MOST_UNEVEN * contrast:
         return None
     oval, coverage = _oval_mm(miss[keep], keep), float(keep.mean())
+    model_sd = _MODEL_SD_MM * (1 + float(np.median(face)) / contrast) + (_SHADOWED_SD_MM if scene.shadows else 0.0)
     return _Rim(
         centre,
         radius,
         _edge_covariance(design[keep], miss[keep], variance[keep], alone[keep], radius, px_mm)
-        + np.eye(3) * (_strange_mm(oval, coverage) ** 2 + (_SHADOWED_SD_MM if scene.shadows else 0.0) ** 2),
+        + np.eye(3) * (_strange_mm(oval, coverage) ** 2 + model_sd**2),
         coverage,
         contrast,
         rough,
