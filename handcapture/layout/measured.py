@@ -106,6 +106,10 @@ _ROUND_MM: Final = 0.22
 """Root mean square distance from the circle, of profiles that count as on it, beyond which a hole is not round."""
 _NOTED_OVAL_MM: Final = 0.08
 _ALMOST_AS_GOOD: Final = 0.85
+_LEAST_QUALITY: Final = 0.36
+"""Of rims drawn at random, those below were off by more than 0.3 mm more often than not."""
+_NOMINAL_MM: Final = 1.2
+"""How far holes are off their nominal diameter, where one has to choose."""
 _SAME_SHARE: Final = 0.35
 """Circles whose middles are nearer than this share of the larger's radius are rims of one hole."""
 _LUMINANCE: Final = (0.0722, 0.7152, 0.2126)
@@ -181,12 +185,14 @@ def measure_holes(
     found = _rims(scene, _candidates(scene, sighting))
     wanted = np.array(sorted(expected_mm))
     near = [bool((np.abs(wanted - 2 * rim.radius_mm) <= tolerance_mm).any()) for rim in found]
-    kept = _apart([rim for rim, is_near in zip(found, near, strict=True) if is_near], scene.caps)
+    kept = _apart([rim for rim, is_near in zip(found, near, strict=True) if is_near], wanted, scene.caps)
     sure = [rim.coverage >= _LEAST_OTHER_COVERAGE for rim in found]
-    rest = _apart([r for r, is_near, is_sure in zip(found, near, sure, strict=True) if is_sure > is_near], scene.caps)
+    rest = [rim for rim, is_near, is_sure in zip(found, near, sure, strict=True) if is_sure > is_near]
+    rest = _apart([rim for rim in rest if rim.quality >= _LEAST_QUALITY], None, scene.caps)
     rest = [rim for rim in rest if not any(_overlap(rim, other) for other in kept)]
     sd = height_sd_mm if sighting.surface is None else float(np.hypot(height_sd_mm, sighting.surface.rise_mm / 2))
-    holes = _in_rows([_report(rim, scene, sighting, sd) for rim in kept])
+    doubtful = [rim.centre_mm for rim in kept if rim.quality < _LEAST_QUALITY]
+    holes = _in_rows([_report(rim, scene, sighting, sd) for rim in kept if rim.quality >= _LEAST_QUALITY])
     others = _in_rows([_report(rim, scene, sighting, sd) for rim in rest])
     sizes = " or ".join(f"{d:g}" for d in wanted)
     if not holes:
@@ -198,7 +204,8 @@ def measure_holes(
             + "Lay the panel on the mat with the whole rim of the holes in the picture, keep hands and cables off it, "
             "lay paper of another brightness under it if the holes hardly show, and check the thickness given."
         )
-    return MeasuredPanel(holes, others, height_mm, kind, _notes(holes, others, sizes, tolerance_mm, sighting))
+    notes = _notes(holes, others, doubtful, sizes, tolerance_mm, sighting)
+    return MeasuredPanel(holes, others, height_mm, kind, notes)
 
 
 def as_drawing(measured: MeasuredPanel) -> Drawing:
@@ -856,10 +863,18 @@ def _overlap(one: _Rim, other: _Rim) -> bool:
     return apart < max(one.radius_mm, other.radius_mm) or apart < 0.9 * (one.radius_mm + other.radius_mm)
 
 
-def _apart(rims: Sequence[_Rim], caps: bool) -> list[_Rim]:
-    """Return one rim for each hole: the one seen best, but of nearly concentric holes' rims the outer."""
+def _apart(rims: Sequence[_Rim], wanted_mm: FloatArray | None, caps: bool) -> list[_Rim]:
+    """Return one rim for each hole: the one seen best, but of nearly concentric holes' rims the outer.
+
+    Of rims that compete for a hole those near a diameter in `wanted_mm` go first; none is measured otherwise for it.
+    """
+
+    def score(rim: _Rim) -> float:
+        off = 0.0 if wanted_mm is None else float(np.abs(wanted_mm - 2 * rim.radius_mm).min())
+        return rim.quality * float(np.exp(-((off / _NOMINAL_MM) ** 2) / 2))
+
     kept: list[_Rim] = []
-    for rim in sorted(rims, key=lambda r: (-r.quality, r.radius_mm)):
+    for rim in sorted(rims, key=lambda r: (-score(r), r.radius_mm)):
         clashing = [k for k, other in enumerate(kept) if _overlap(rim, other)]
         if not clashing:
             kept.append(rim)
@@ -869,7 +884,7 @@ def _apart(rims: Sequence[_Rim], caps: bool) -> list[_Rim]:
         middle = float(np.linalg.norm(rim.centre_mm - other.centre_mm))
         concentric = middle < _SAME_SHARE * max(rim.radius_mm, other.radius_mm)
         outside = rim.radius_mm - other.radius_mm + middle > 0.3 and rim.radius_mm > other.radius_mm - 0.1
-        if len(clashing) == 1 and concentric and outside and not caps and rim.quality > _ALMOST_AS_GOOD * other.quality:
+        if len(clashing) == 1 and concentric and outside and not caps and score(rim) > _ALMOST_AS_GOOD * score(other):
             kept[k] = rim
     return kept
 
@@ -914,6 +929,7 @@ def _report(rim: _Rim, scene: _Scene, sighting: Sighting, height_sd_mm: float) -
 def _notes(
     holes: Sequence[MeasuredHole],
     others: Sequence[MeasuredHole],
+    doubtful: Sequence[FloatArray],
     sizes: str,
     tolerance_mm: float,
     sighting: Sighting,
@@ -924,6 +940,13 @@ def _notes(
         notes.append(
             f"Circles that are not within {tolerance_mm:g} mm of {sizes} mm were left out: {shown}. Give their "
             "diameters if they are holes for buttons."
+        )
+    if doubtful:
+        shown = ", ".join(f"({x:.0f}, {y:.0f})" for x, y in doubtful[:8])
+        notes.append(
+            f"Something round at {shown}, mm on the mat, could not be measured: too little of the rim shows, or a "
+            "shadow's edge is mixed up with it. If these are holes, take another photo in even light, from straight "
+            "above, or lay paper of another brightness under the panel."
         )
     covered = sum(hole.coverage < 0.8 for hole in holes)
     if covered:
