@@ -513,7 +513,7 @@ def _rims_near(scene: _Scene, centre: FloatArray, radius: float, blur_px: float 
     # A wall that is as light as the panel leaves the near half of the rim and the far half of the far rim to be seen.
     shift = scene.upper(centre, radius)[0] - centre
     length = float(np.linalg.norm(shift))
-    if length < _LEAST_SHIFT_MM or any(r.coverage > 0.9 and r.oval_mm < _POOR_OVAL_MM for r in found):
+    if scene.shadows or length < _LEAST_SHIFT_MM or any(r.coverage > 0.9 and r.oval_mm < _POOR_OVAL_MM for r in found):
         return found
     for begin in ((centre + shift / 2, radius + length / np.pi), scene.upper(centre, radius)):
         raised = _finish(scene, *begin, blur_px, (_WINDOW_MM, _LAST_WINDOW_MM))
