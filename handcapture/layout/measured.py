@@ -9,7 +9,13 @@ coverage; what lies in the hole, paper, marks, table or shadow, is not assumed t
 
 What it does not see: a chamfer (the edge that contrasts is taken), a hole of the panel's own light and no shadow, a
 panel that is bent or does not lie on the mat. A height typed in wrong by 1 mm moves a hole 200 mm off the camera's foot
-by about half a millimetre, and all of them alike.
+by about half a millimetre: all of them away from the foot, or all towards it. Where a shadow's edge lies on the floor
+close to the rim and the shaded floor is as light as the panel, the rim does not show; most such holes are told as
+doubtful, some come out with a deviation of some tenths of a millimetre.
+
+Constants were chosen on 16 drawn scenes and on 16 more drawn at random (thickness 1.5 to 10 mm, tilt up to 20 degrees,
+hard shadows in 4 of 10). On 16 others, 192 holes: 186 measured, 6 told as doubtful; centres off by 0.01 mm in the
+median, 0.06 in 95 %, 0.5 at worst; diameters by 0.07 in 95 %. Drawn boards are rounder and flatter than real ones.
 
 References
 ----------
@@ -107,7 +113,7 @@ _ROUND_MM: Final = 0.22
 _NOTED_OVAL_MM: Final = 0.08
 _ALMOST_AS_GOOD: Final = 0.85
 _LEAST_QUALITY: Final = 0.36
-"""Of rims drawn at random, those below were off by more than 0.3 mm more often than not."""
+"""Of 192 holes drawn at random, all but one of those that were off by more than 0.3 mm lay below."""
 _NOMINAL_MM: Final = 1.2
 """How far holes are off their nominal diameter, where one has to choose."""
 _SAME_SHARE: Final = 0.35
@@ -200,6 +206,7 @@ def measure_holes(
         raise PhotoError(
             f"{photo.name}: no round {'cap' if scene.caps else 'hole'} of {sizes} mm (within {tolerance_mm:g} mm) can "
             "be seen on the panel. "
+            + (f"{_doubts(doubtful)} " if doubtful else "")
             + (f"There are circles of {seen} mm: give these diameters if they are meant. " if others else "")
             + "Lay the panel on the mat with the whole rim of the holes in the picture, keep hands and cables off it, "
             "lay paper of another brightness under it if the holes hardly show, and check the thickness given."
@@ -540,7 +547,7 @@ def _from_panel(scene: _Scene, centre: FloatArray, radius: float) -> tuple[Float
     bound = np.maximum(max(5 * noise, _LEAST_STEP), _LEAST_CHANGE * change.max(axis=1, keepdims=True))
     at = (change > bound).argmax(axis=1)
     good = at >= first
-    # Blur lets light change before the rim; the bound is crossed about half way.
+    # Blur lets light change before the rim, so that this circle is too large by about a pixel: it is a start only.
     circle = np.zeros(3)
     place = offsets[at]
     circle[2] = float(np.median(place[good])) if good.any() else 0.0
@@ -926,6 +933,14 @@ def _report(rim: _Rim, scene: _Scene, sighting: Sighting, height_sd_mm: float) -
     )
 
 
+def _doubts(places_mm: Sequence[FloatArray]) -> str:
+    shown = ", ".join(f"({x:.0f}, {y:.0f})" for x, y in places_mm[:8])
+    return (
+        f"Something round at {shown}, mm on the mat, could not be measured: too little of the rim shows, or a shadow's "
+        "edge is mixed up with it."
+    )
+
+
 def _notes(
     holes: Sequence[MeasuredHole],
     others: Sequence[MeasuredHole],
@@ -942,11 +957,9 @@ def _notes(
             "diameters if they are holes for buttons."
         )
     if doubtful:
-        shown = ", ".join(f"({x:.0f}, {y:.0f})" for x, y in doubtful[:8])
         notes.append(
-            f"Something round at {shown}, mm on the mat, could not be measured: too little of the rim shows, or a "
-            "shadow's edge is mixed up with it. If these are holes, take another photo in even light, from straight "
-            "above, or lay paper of another brightness under the panel."
+            f"{_doubts(doubtful)} If these are holes, take another photo in even light, from straight above, or lay "
+            "paper of another brightness under the panel."
         )
     covered = sum(hole.coverage < 0.8 for hole in holes)
     if covered:
