@@ -23,6 +23,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from handcapture.light import LINEAR
 from handcapture.mat.geometry import CELL_MM, Sheet, sheet_raster
 from handcapture.mat.saddles import saddles_of
 from handcapture.mat.sighting import NOTED_CROSSCHECK_MM, NOTED_LIFT_MM, SheetSighting, Sighting
@@ -107,10 +108,6 @@ _HAND_ROOM_MM: Final = 14.0
 _ARM_HALF_WIDTH_MM: Final = 55.0
 """Paper is looked for so far from the hull of a hand's contacts, and from the line of its forearm, that no finger or
 sleeve is taken for it."""
-
-_CODES = np.arange(256) / 255.0
-# The sRGB transfer curve, IEC 61966-2-1.
-_LINEAR: Final = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4)
 
 _EDGE_REACH_MM: Final = 3.6
 _EDGE_HALF_LENGTH_MM: Final = 4.5
@@ -236,7 +233,7 @@ def _edge_sds(
     normal_per_px = np.einsum("ni,nij->nj", outward, to_mm)
     off = (nearest - exact).reshape(len(points), -1, 2)
     distance = np.repeat(across, _ALONG)[None] + np.einsum("nsj,nj->ns", off, normal_per_px)
-    light = _LINEAR[pixels_bgr[nearest[:, 1], nearest[:, 0], 1]].reshape(len(points), -1)
+    light = LINEAR[pixels_bgr[nearest[:, 1], nearest[:, 0], 1]].reshape(len(points), -1)
     sd, good = _fit_steps(distance, light)
     return sd, good & inside.reshape(len(points), -1).all(axis=1)
 
@@ -312,7 +309,7 @@ def _sampled(pixels_bgr: Pixels, places: NDArray[np.float32]) -> FloatArray:
     corner = np.clip(np.floor(places).astype(np.intp), 0, [columns - 2, rows - 2])
     share = np.clip(places - corner, 0.0, 1.0)
     x, y, u, v = corner[..., 0], corner[..., 1], share[..., 0], share[..., 1]
-    light = [_LINEAR[pixels_bgr[y + dy, x + dx, 1]] for dy in (0, 1) for dx in (0, 1)]
+    light = [LINEAR[pixels_bgr[y + dy, x + dx, 1]] for dy in (0, 1) for dx in (0, 1)]
     upper, lower = light[0] * (1 - u) + light[1] * u, light[2] * (1 - u) + light[3] * u
     return np.asarray(upper * (1 - v) + lower * v, dtype=np.float64)
 
@@ -533,7 +530,7 @@ def _light(photo: Photo, sighting: Sighting, placement: Placement | None) -> lis
 
 def _shadows(places: FloatArray, colours: FloatArray, placement: Placement | None) -> QualityPoint:
     """Compare the darkest paper near the fingertips with the mat's brightest, in linear light."""
-    light = _LINEAR[np.rint(colours).astype(int)].mean(axis=1)
+    light = LINEAR[np.rint(colours).astype(int)].mean(axis=1)
     near, where = np.ones(len(places), dtype=bool), "on the mat"
     if placement is not None and placement.contacts:
         tips = np.array([contact.contact_mm for contact in placement.contacts])
@@ -604,7 +601,7 @@ def _blank_paper(pixels_bgr: Pixels, sighting: Sighting, placement: Placement | 
     places = places[inside]
     if len(places) == 0:
         return places, colours
-    light = _LINEAR[colours.astype(int)] + 0.003
+    light = LINEAR[colours.astype(int)] + 0.003
     tint = np.log(light[:, 2] / light[:, 0])
     paper = np.abs(tint - np.median(tint)) < _PAPER_TINT
     return places[paper], colours[paper]

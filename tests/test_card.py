@@ -154,7 +154,7 @@ def test_edges_are_compared_in_linear_light(monkeypatch: pytest.MonkeyPatch) -> 
     _, photo = photo_with(replace(BLACK, turn_deg=1.5), tilt_deg=3.0, blur_px=0.9, noise=1.5)
     found = sight(photo)
     right = find_card(photo.pixels_bgr, found).width_mm
-    monkeypatch.setattr(card_module, "_to_linear", lambda: np.arange(256, dtype=np.float32) / 255)
+    monkeypatch.setattr(card_module, "LINEAR_32", np.arange(256, dtype=np.float32) / 255)
     wrong = find_card(photo.pixels_bgr, found).width_mm
     assert right == pytest.approx(CARD_MM[0], abs=0.06)
     assert right - wrong == pytest.approx(0.17, abs=0.07)

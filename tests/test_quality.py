@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from handcapture import quality as q
+from handcapture.light import LINEAR
 from handcapture.mat.geometry import MATS
 from handcapture.mat.print_scale import PrintScale
 from handcapture.mat.sighting import Sighting, sight
@@ -161,7 +162,7 @@ def test_the_stated_width_is_that_of_a_gaussian_step() -> None:
 
 
 def test_light_codes_follow_the_standard() -> None:
-    assert np.allclose(q._LINEAR, _LINEAR, atol=1e-6)
+    assert np.allclose(LINEAR, _LINEAR, atol=1e-6)
 
 
 def test_a_shake_is_told_from_a_lens_out_of_focus(a4: tuple[Bytes, Sighting]) -> None:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.hands.landmarks import KNUCKLES, LANDMARK_HEIGHT_MM, WRIST, HandLandmarks, finger_landmarks
+from handcapture.light import LINEAR_32
 from handcapture.mat.geometry import sheet_raster
 from handcapture.mat.sighting import Sighting
 from handcapture.rectify import View, rectify
@@ -24,11 +25,6 @@ Picture = NDArray[np.float32]
 
 _FLOOR: Final = 0.006
 """Added to linear light before the logarithm: black ink then has no tint instead of a noisy one."""
-_CODES = np.arange(256) / 255.0
-# The sRGB transfer curve, IEC 61966-2-1.
-_LINEAR: Final[Picture] = np.where(_CODES <= 0.04045, _CODES / 12.92, ((_CODES + 0.055) / 1.055) ** 2.4).astype(
-    np.float32
-)
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +68,7 @@ def learn_paper(
         blank &= _away_from_hands(view, hands, picture.shape[:2])
         rows, columns = np.nonzero(blank)
         points.append(view.to_mat(np.stack([columns + 0.5, rows + 0.5], axis=1)))
-        colours.append(np.log(_LINEAR[picture[rows, columns]] + 1e-3).astype(np.float64))
+        colours.append(np.log(LINEAR_32[picture[rows, columns]] + 1e-3).astype(np.float64))
     where, log_colour = np.concatenate(points)[::3], np.concatenate(colours)[::3]
     design = _quadratic(where, sighting.mat.size_mm)
     weight = np.ones(len(where))
@@ -106,7 +102,7 @@ def brightness_and_tint(colours: NDArray[np.uint8], log_paper: FloatArray) -> Pi
 
     Tint is log(R/B) beyond the paper's own: 0 for paper in light or shade, about 0.8 to 1.1 for skin.
     """
-    relative = np.log(_LINEAR[colours] * np.exp(-log_paper).astype(np.float32) + np.float32(_FLOOR))
+    relative = np.log(LINEAR_32[colours] * np.exp(-log_paper).astype(np.float32) + np.float32(_FLOOR))
     return np.stack([relative.mean(axis=-1), relative[..., 2] - relative[..., 0]], axis=-1)
 
 
@@ -130,6 +126,6 @@ def learn_skin_tint(pixels: NDArray[np.uint8], sighting: Sighting, paper: PaperL
         return 0.9  # a hand at the picture's edge: a middling skin
     tints = []
     for (x, y), log_paper in zip(place[inside], paper.log_at(where[inside]), strict=True):
-        block = _LINEAR[pixels[y - 3 : y + 4, x - 3 : x + 4]].mean(axis=(0, 1)) / np.exp(log_paper)
+        block = LINEAR_32[pixels[y - 3 : y + 4, x - 3 : x + 4]].mean(axis=(0, 1)) / np.exp(log_paper)
         tints.append(float(np.log(block[2] + _FLOOR) - np.log(block[0] + _FLOOR)))
     return max(0.25, float(np.median(tints)))

@@ -30,7 +30,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import Final, Literal
 
 import cv2
@@ -40,6 +39,7 @@ from numpy.typing import NDArray
 from handcapture.camera import Camera, at_height_covariance, at_height_derivatives
 from handcapture.errors import InputError, PhotoError
 from handcapture.layout.source import Drawing, Hole
+from handcapture.light import LINEAR_32
 from handcapture.mat.geometry import sheet_raster
 from handcapture.mat.sighting import Sighting
 from handcapture.photo import Photo
@@ -293,12 +293,6 @@ class _Scene:
         return np.clip(width, *limits)
 
 
-@lru_cache(maxsize=1)
-def _to_linear() -> NDArray[np.float32]:
-    value = np.arange(256) / 255
-    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4).astype(np.float32)
-
-
 # --- where circles may be ---------------------------------------------------------------------------------------
 
 
@@ -503,7 +497,7 @@ def _is_tinted(scene: _Scene, centre: FloatArray, radius: float) -> bool:
         points = np.c_[centre + reach * circle, np.full(len(turn), scene.height_mm)]
         x, y = np.rint(scene.camera.project(points)).astype(int).T
         rows, columns = scene.pixels_bgr.shape[:2]
-        light = _to_linear()[scene.pixels_bgr[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]] + 0.01
+        light = LINEAR_32[scene.pixels_bgr[np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]] + 0.01
         tints.append(np.median(np.log(light[:, 2] / light[:, 0])))
     return bool(abs(tints[0] - tints[1]) > _TINTED)
 
@@ -580,7 +574,7 @@ def _profiles(
         return None
     x0, y0 = np.floor(low).astype(int) - 2
     x1, y1 = np.ceil(high).astype(int) + 3
-    light = _to_linear()[scene.pixels_bgr[y0:y1, x0:x1]] @ np.array(scene.weights, np.float32)
+    light = LINEAR_32[scene.pixels_bgr[y0:y1, x0:x1]] @ np.array(scene.weights, np.float32)
     where = (pixels - [x0, y0]).astype(np.float32).reshape(*x.shape, 2)
     seen = cv2.remap(light, where[..., 0], where[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return offsets, np.asarray(seen, dtype=np.float64)

@@ -20,7 +20,7 @@ unused card 85.47 to 85.72 and 53.92 to 54.03 mm (from memory). sRGB transfer: I
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Final
 
 import cv2
@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.errors import PhotoError
+from handcapture.light import LINEAR_32
 from handcapture.mat.geometry import CARD_MM
 from handcapture.mat.print_scale import PrintScale
 from handcapture.mat.sighting import Sighting
@@ -222,7 +223,7 @@ class _Scene:
         map_x, map_y = sampling_map(self.sighting.camera, view, 1.0)
         x, y = map_x - np.float32(self.corner_px[0]), map_y - np.float32(self.corner_px[1])
         low = np.maximum([int(y.min()) - 1, int(x.min()) - 1], 0)
-        part = _to_linear()[self.crop[low[0] : int(y.max()) + 3, low[1] : int(x.max()) + 3]]
+        part = LINEAR_32[self.crop[low[0] : int(y.max()) + 3, low[1] : int(x.max()) + 3]]
         x, y = x - np.float32(low[1]), y - np.float32(low[0])
         seen = cv2.remap(part, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         return np.asarray(seen, dtype=np.float64), px_per_mm
@@ -275,13 +276,6 @@ class _Local:
     def shift(self, points_mm: FloatArray) -> FloatArray:
         """Return the shifts (N, 2) of points (N, 2)."""
         return np.asarray(self.design(points_mm) @ self.reach, dtype=np.float64)
-
-
-@lru_cache(maxsize=1)
-def _to_linear() -> NDArray[np.float32]:
-    """Return linear light (256,) for the values of a picture."""
-    value = np.arange(256) / 255
-    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
 def _to_display(light: float) -> float:
@@ -712,7 +706,7 @@ def _tone_quantile(card: float, paper: float) -> float:
     from scipy.special import ndtri
 
     middle = (_to_display(card) + _to_display(paper)) / 2
-    light = float(np.interp(middle, np.arange(256) / 255, _to_linear()))
+    light = float(np.interp(middle, np.arange(256) / 255, LINEAR_32))
     share = (light - card) / (paper - card)
     return abs(float(ndtri(min(max(share, 0.02), 0.98))))
 
