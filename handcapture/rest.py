@@ -24,6 +24,7 @@ class Contact:
     gets wrong of this hand each time. More photos do not average it away.
     `reach` (2,) is the unit vector on the mat from the finger's knuckle towards its contact: the direction in
     which the finger stretches. `breadth_mm` is the apparent breadth of the last segment.
+    `stretch_mm` is how much further along `reach` the finger could come down, None where that cannot be told.
     A hidden contact carries the wide region that is still honest, and `advice` says what would fix it.
     """
 
@@ -36,6 +37,7 @@ class Contact:
     hidden: bool
     advice: str | None = None
     shared_mm2: FloatArray = field(default_factory=lambda: np.zeros((2, 2)))
+    stretch_mm: float | None = None
 
     @property
     def own_mm2(self) -> FloatArray:
@@ -91,6 +93,7 @@ class Fingertip:
     `contact_mm` is the pooled mean; `covariance_mm2` the uncertainty of that mean (for one placement: the
     measurement's). `spread_mm2` is the covariance of where the finger comes down from one placement to the
     next, measurement error taken out; `spread_is_assumed` marks a textbook value used for lack of placements.
+    `stretch_mm` is how much further along `reach` it could come down, None where that is not known.
     """
 
     side: Side
@@ -103,6 +106,7 @@ class Fingertip:
     breadth_mm: float
     hidden: bool
     placements: int
+    stretch_mm: float | None = None
 
 
 @dataclass(frozen=True, eq=False)

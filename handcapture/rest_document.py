@@ -48,6 +48,7 @@ class _Tip(_Entry):
     reach: Point
     breadth_mm: Finite
     placements: Annotated[int, Field(ge=1)]
+    stretch_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=500)] | None = None
 
 
 class _Contact(_Entry):
@@ -60,6 +61,7 @@ class _Contact(_Entry):
     breadth_mm: Finite
     advice: str | None = None
     shared_mm2: tuple[Point, Point] = ((0.0, 0.0), (0.0, 0.0))
+    stretch_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=500)] | None = None
 
 
 class _Hand(_Entry):

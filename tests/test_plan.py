@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from handcapture.demo import samples_folder
 from handcapture.errors import HandcaptureError, InputError
-from handcapture.layout.plan import DEFAULT_WEB_MM, load_panel, load_plan
+from handcapture.layout.materials import USUAL
+from handcapture.layout.plan import load_panel, load_plan
 
 PLAN = """
 name = "Loom"
@@ -52,7 +53,7 @@ def test_plan(tmp_path: Path) -> None:
 def test_panel(tmp_path: Path) -> None:
     panel, origin = load_panel(written(tmp_path, PANEL))
     assert origin is None
-    assert panel.web_mm == DEFAULT_WEB_MM
+    assert panel.web_mm == USUAL.web_mm
     assert panel.keep_outs[0].name == "hinge"
     assert load_panel(written(tmp_path, "origin_mm = [5, 6]\n" + PANEL))[1] == (5.0, 6.0)
 

@@ -9,7 +9,19 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from handcapture.documents import dump_json, load_json, plain, validated, write_atomically
-from handcapture.layout.model import Button, Finding, KeepOut, Layout, Panel, Part, Row, Severity
+from handcapture.layout.model import (
+    Button,
+    Cut,
+    Edge,
+    Finding,
+    KeepOut,
+    Layout,
+    Panel,
+    Part,
+    Row,
+    Severity,
+    SideFeature,
+)
 from handcapture.names import Finger, Side
 from handcapture.version import __version__
 
@@ -38,12 +50,34 @@ class _KeepOut(_Entry):
     headroom_mm: Gap | None = None
 
 
+class _Cut(_Entry):
+    name: str
+    shape: Literal["circle", "rectangle"]
+    centre_mm: Place
+    diameter_mm: Gap = 0.0
+    size_mm: tuple[Gap, Gap] = (0.0, 0.0)
+    corner_radius_mm: Gap = 0.0
+
+
+class _SideFeature(_Entry):
+    name: str
+    edge: Edge
+    along_mm: Finite
+    width_mm: Length
+    inward_mm: Length
+    clearance_mm: Gap = 0.0
+    headroom_mm: Gap | None = None
+
+
 class _Part(_Entry):
     name: Label
     hole_mm: Length
     rim_mm: Gap = 0.0
     body_mm: Gap = 0.0
     depth_mm: Gap = 0.0
+    nut_mm: Gap = 0.0
+    plunger_mm: Gap = 0.0
+    clamps_mm: tuple[Gap, Gap] | None = None
 
 
 class _Panel(_Entry):
@@ -58,6 +92,9 @@ class _Panel(_Entry):
     keep_outs: list[_KeepOut] = []
     rim_gap_mm: Gap = 1.0
     body_gap_mm: Gap = 2.0
+    outline: tuple[tuple[Finite, Finite, Finite], ...] = ()
+    cuts: list[_Cut] = []
+    side_features: list[_SideFeature] = []
 
 
 class _Button(_Entry):
@@ -93,6 +130,7 @@ class _Document(_Entry):
     findings: list[_Finding] = []
     rest_sha256: str | None = None
     created: str | None = None
+    revision: Annotated[str, Field(min_length=1, max_length=8)] = "A"
 
     @model_validator(mode="after")
     def _labels(self) -> _Document:
@@ -112,6 +150,7 @@ def layout_document(layout: Layout) -> dict[str, Any]:
         "frame_note": "mm; origin at the panel's top-left corner, x right, y down towards the person",
         "name": layout.name,
         "created": layout.created,
+        "revision": layout.revision,
         "rest_sha256": layout.rest_sha256,
         "panel_origin_mm": plain(layout.panel_origin_mm),
         "panel": plain(asdict(layout.panel)),
@@ -129,10 +168,15 @@ def read_layout(path: Path) -> Layout:
     """Read a layout. DocumentError names the entry that is wrong."""
     raw, _ = load_json(path, KIND, VERSION)
     document = validated(_Document, raw, path, "layout", "Write it again with handcapture fit.")
-    keep_outs = tuple(KeepOut(**keep_out.model_dump()) for keep_out in document.panel.keep_outs)
+    panel = document.panel
+    around: dict[str, Any] = {
+        "keep_outs": tuple(KeepOut(**keep_out.model_dump()) for keep_out in panel.keep_outs),
+        "cuts": tuple(Cut(**cut.model_dump()) for cut in panel.cuts),
+        "side_features": tuple(SideFeature(**feature.model_dump()) for feature in panel.side_features),
+    }
     return Layout(
         name=document.name,
-        panel=Panel(**{**document.panel.model_dump(), "keep_outs": keep_outs}),
+        panel=Panel(**{**panel.model_dump(), **around}),
         panel_origin_mm=document.panel_origin_mm,
         buttons=tuple(
             Button(**{**button.model_dump(), "part": Part(**button.part.model_dump()) if button.part else None})
@@ -143,4 +187,5 @@ def read_layout(path: Path) -> Layout:
         ),
         rest_sha256=document.rest_sha256,
         created=document.created,
+        revision=document.revision,
     )

@@ -135,7 +135,7 @@ def _parts(layout: Layout) -> list[Finding]:
             apart = math.dist(first.centre_mm, second.centre_mm)
             for code, what, sizes, least in (
                 ("rims-collide", "rims", (part.rim_mm, second.part.rim_mm), panel.rim_gap_mm),
-                ("bodies-collide", "bodies below the panel", (part.body_mm, second.part.body_mm), panel.body_gap_mm),
+                ("bodies-collide", "bodies below the panel", (part.below_mm, second.part.below_mm), panel.body_gap_mm),
             ):
                 gap = apart - sum(sizes) / 2
                 if min(sizes) > 0 and gap < least - TOLERANCE_MM:
@@ -227,7 +227,7 @@ def gap_to_keep_out_mm(button: Button, keep_out: KeepOut) -> float:
 
 def _keep_outs(layout: Layout) -> list[Finding]:
     found = []
-    for keep_out in layout.panel.keep_outs:
+    for keep_out in layout.panel.obstacles:
         for button in layout.buttons:
             gap = gap_to_keep_out_mm(button, keep_out)
             if gap < keep_out.clearance_mm - TOLERANCE_MM:

@@ -81,7 +81,7 @@ class Sizes:
         return cls(
             radii=np.asarray(radii, dtype=np.float64),
             rims=np.array([part.rim_mm / 2 for part in mounted]),
-            bodies=np.array([part.body_mm / 2 for part in mounted]),
+            bodies=np.array([part.below_mm / 2 for part in mounted]),
             depths=np.array([part.depth_mm for part in mounted]),
         )
 
@@ -484,7 +484,7 @@ class _Problem:
         listed += [_Constraint("bodies", (int(i), int(j))) for i, j in sizes.pairs_of(sizes.bodies, pairs)]
         kinds: tuple[Kind, ...] = ("left", "right", "top", "bottom", "corner")
         listed += [_Constraint(kind, (k,)) for kind in kinds for k in range(n)]
-        listed += [_Constraint("keep-out", (k,), keep_out) for keep_out in self.task.panel.keep_outs for k in range(n)]
+        listed += [_Constraint("keep-out", (k,), keep_out) for keep_out in self.task.panel.obstacles for k in range(n)]
         return tuple(listed)
 
     def room(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -525,7 +525,7 @@ def room(centres: FloatArray, sizes: Sizes, panel: Panel, pairs: NDArray[np.intp
         (sizes.pairs_of(sizes.bodies, pairs), sizes.bodies, panel.body_gap_mm),
     )
     start = sum(len(between) for between, _, _ in kinds)
-    values = np.empty(start + n * (5 + len(panel.keep_outs)))
+    values = np.empty(start + n * (5 + len(panel.obstacles)))
     lines = np.zeros((len(values), n, 2))
 
     def put(value: FloatArray, gradient: FloatArray) -> None:
@@ -557,7 +557,7 @@ def room(centres: FloatArray, sizes: Sizes, panel: Panel, pairs: NDArray[np.intp
     # Away from the corners, where the straight edges rule, the nearest arc is as far as the radius allows.
     spare = np.where(margin < panel.corner_radius_mm, panel.corner_radius_mm - margin, 1.0)
     put(np.where(in_corner, spare - far, spare), np.where(in_corner[:, None], -outward, 0.0))
-    for keep_out in panel.keep_outs:
+    for keep_out in panel.obstacles:
         off = centres - np.array(keep_out.centre_mm)
         reach, concerned = sizes.reach(keep_out)
         reach = np.where(concerned, reach + keep_out.clearance_mm, -_NO_MATTER_MM)
@@ -841,7 +841,7 @@ def _changes(problem: _Problem) -> list[Change]:
         ),
     ]
     for keep_out in panel.keep_outs:
-        mine = np.array([float(c.keep_out is keep_out) for c in problem.constraints])
+        mine = np.array([float(c.keep_out == keep_out) for c in problem.constraints])
         rest = tuple(other for other in panel.keep_outs if other is not keep_out)
         changes.append(
             (

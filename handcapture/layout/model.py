@@ -9,6 +9,12 @@ from typing import Literal
 from handcapture.names import Finger, Side
 
 Point = tuple[float, float]
+Vertex = tuple[float, float, float]
+"""x, y and bulge of a corner of an outline: the bulge is the tangent of a quarter of the angle of the arc that leads to
+the next corner, 0 for a straight line (DXF reference, LWPOLYLINE, group 42), here positive where the arc turns
+clockwise as seen, y being down."""
+Edge = Literal["back", "front", "left", "right"]
+"""The panel's edges: front is the person's."""
 Row = Literal["near", "far"]
 Severity = Literal["error", "warning", "advice"]
 
@@ -33,11 +39,46 @@ class KeepOut:
 
 
 @dataclass(frozen=True)
-class Part:
-    """What is mounted in a hole, by its drawing: diameters of hole, rim on top and body below, and depth.
+class Cut:
+    """Another opening in the panel, no button's: a screw hole, a gland, a window. It is cut like the buttons' holes.
 
-    `depth_mm` is how far body, nut and terminals reach below the panel's upper face. 0 where it is not known, and then
-    it is not checked.
+    A circle of `diameter_mm`, or a rectangle of `size_mm` with `corner_radius_mm`, panel frame. The panel's web is kept
+    between its edge and any button's hole.
+    """
+
+    name: str
+    shape: Literal["circle", "rectangle"]
+    centre_mm: Point
+    diameter_mm: float = 0.0
+    size_mm: Point = (0.0, 0.0)
+    corner_radius_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class SideFeature:
+    """Something in a wall of the housing that takes room below the panel: a socket, a switch, a cable's entry.
+
+    `along_mm` is where its middle lies along the edge, from the left for back and front, from the back for left and
+    right; it is `width_mm` wide and reaches `inward_mm` in from the panel's edge. It begins `headroom_mm` under the
+    panel's upper face; None means that it begins at the panel.
+    """
+
+    name: str
+    edge: Edge
+    along_mm: float
+    width_mm: float
+    inward_mm: float
+    clearance_mm: float = 0.0
+    headroom_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Part:
+    """What is mounted in a hole, by its drawing: diameters of hole, rim on top, body and nut below, and depth.
+
+    `depth_mm` is how far body, nut and terminals reach below the panel's upper face, `nut_mm` the nut's diameter across
+    its corners, `plunger_mm` that of the part that moves. 0 where it is not known, and then it is not checked.
+    `clamps_mm` is the least and largest thickness of panel that it holds on to.
     """
 
     name: str
@@ -45,11 +86,22 @@ class Part:
     rim_mm: float = 0.0
     body_mm: float = 0.0
     depth_mm: float = 0.0
+    nut_mm: float = 0.0
+    plunger_mm: float = 0.0
+    clamps_mm: Point | None = None
+
+    @property
+    def below_mm(self) -> float:
+        """Diameter of what lies below the panel: the body or its nut."""
+        return max(self.body_mm, self.nut_mm)
 
 
 @dataclass(frozen=True)
 class Panel:
-    """The plate: a rectangle with rounded corners, in its own frame (origin top-left, x right, y down).
+    """The plate, in its own frame (origin at the top-left of its bounding box, x right, y down).
+
+    A rectangle with rounded corners, or where `outline` is given that closed line of straight pieces and arcs,
+    clockwise as seen; then `width_mm` and `height_mm` are its bounding box's and `corner_radius_mm` is 0.
 
     `edge_mm` is the least distance from the edge of a hole to the edge of the panel, `web_mm` the least
     material between two holes; `rim_gap_mm` what is left between the rims of two parts on top, `body_gap_mm` between
@@ -67,6 +119,28 @@ class Panel:
     keep_outs: tuple[KeepOut, ...] = ()
     rim_gap_mm: float = 1.0
     body_gap_mm: float = 2.0
+    outline: tuple[Vertex, ...] = ()
+    cuts: tuple[Cut, ...] = ()
+    side_features: tuple[SideFeature, ...] = ()
+
+    @property
+    def obstacles(self) -> tuple[KeepOut, ...]:
+        """All places where no button may come: the keep-outs, and what cuts and side features make of theirs."""
+        cuts = tuple(
+            KeepOut(cut.name, cut.shape, cut.centre_mm, cut.diameter_mm, cut.size_mm, self.web_mm) for cut in self.cuts
+        )
+        return (*self.keep_outs, *cuts, *(self.side_keep_out(feature) for feature in self.side_features))
+
+    def side_keep_out(self, feature: SideFeature) -> KeepOut:
+        """Return the place below the panel that a side feature takes."""
+        inward, along = feature.inward_mm / 2, feature.along_mm
+        centre, size = {
+            "back": ((along, inward), (feature.width_mm, feature.inward_mm)),
+            "front": ((along, self.height_mm - inward), (feature.width_mm, feature.inward_mm)),
+            "left": ((inward, along), (feature.inward_mm, feature.width_mm)),
+            "right": ((self.width_mm - inward, along), (feature.inward_mm, feature.width_mm)),
+        }[feature.edge]
+        return KeepOut(feature.name, "rectangle", centre, 0.0, size, feature.clearance_mm, "below", feature.headroom_mm)
 
 
 @dataclass(frozen=True)
@@ -97,8 +171,8 @@ class Button:
 
     @property
     def below_radius_mm(self) -> float:
-        """Radius of what lies below the panel: the body, or the hole itself."""
-        return max(self.hole_mm, self.part.body_mm if self.part else 0.0) / 2
+        """Radius of what lies below the panel: the body or its nut, or the hole itself."""
+        return max(self.hole_mm, self.part.below_mm if self.part else 0.0) / 2
 
 
 @dataclass(frozen=True)
@@ -132,7 +206,10 @@ class Waiver:
 
 @dataclass(frozen=True)
 class Layout:
-    """A fitted layout: the panel, where its origin lies in the mat frame, the buttons and the findings."""
+    """A fitted layout: the panel, where its origin lies in the mat frame, the buttons and the findings.
+
+    `created` is the day (ISO 8601), `revision` the letter that stands on every drawing of it.
+    """
 
     name: str
     panel: Panel
@@ -141,6 +218,7 @@ class Layout:
     findings: tuple[Finding, ...] = ()
     rest_sha256: str | None = None
     created: str | None = None
+    revision: str = "A"
 
     @property
     def buildable(self) -> bool:

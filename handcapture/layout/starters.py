@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from handcapture.errors import InputError
 from handcapture.layout.assign import AssignedHole
+from handcapture.layout.materials import USUAL
 from handcapture.layout.model import Row
-from handcapture.layout.plan import DEFAULT_FAR_MM, DEFAULT_WEB_MM, SIDE_BY_SIDE_MM
+from handcapture.layout.plan import DEFAULT_FAR_MM, SIDE_BY_SIDE_MM
 from handcapture.layout.source import Hole
 from handcapture.layout.source_shapes import fit_circle
 from handcapture.names import FINGERS, SIDES, Finger, Side
@@ -28,7 +29,7 @@ FloatArray = NDArray[np.float64]
 Placed = tuple[Fingertip, Row, FloatArray]
 
 DEFAULT_HOLE_MM: Final = 24.0
-DEFAULT_PITCH_MM: Final = DEFAULT_HOLE_MM + DEFAULT_WEB_MM
+DEFAULT_PITCH_MM: Final = DEFAULT_HOLE_MM + USUAL.web_mm
 MOST_ROWS: Final = 4
 _STRAIGHT_MM: Final = 2000.0
 """Contacts on a circle wider than this in radius lie on a straight line, as far as a hand is concerned."""
@@ -244,7 +245,7 @@ def _thumb_holes(hand: _Hand, hole_mm: float, thumbs: int) -> Iterator[Placed]:
         beside = np.array([-hand.thumb.reach[1], hand.thumb.reach[0]])
         away = hand.thumb.contact_mm - hand.contacts.mean(axis=0)
         beside = beside * (1.0 if beside @ away >= 0 else -1.0)
-        yield hand.thumb, "near", hand.thumb.contact_mm + beside * max(SIDE_BY_SIDE_MM, hole_mm + DEFAULT_WEB_MM)
+        yield hand.thumb, "near", hand.thumb.contact_mm + beside * max(SIDE_BY_SIDE_MM, hole_mm + USUAL.web_mm)
 
 
 def _circle(contacts: FloatArray) -> tuple[FloatArray, float] | None:
