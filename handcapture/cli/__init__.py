@@ -1,0 +1,37 @@
+"""The command line: a thin layer over the library calls."""
+
+from __future__ import annotations
+
+import click
+
+from handcapture.cli.capture import capture, inspect
+from handcapture.cli.check import check
+from handcapture.cli.common import MAT_NAMES, SETTINGS, Group
+from handcapture.cli.demo import demo
+from handcapture.cli.draw import DRAWING_SUFFIXES, draw
+from handcapture.cli.fit import fit
+from handcapture.cli.mat import mat
+from handcapture.cli.start import adopt, advise, arrange
+from handcapture.version import __version__
+
+__all__ = ["DRAWING_SUFFIXES", "MAT_NAMES", "main"]
+
+
+@click.group(cls=Group, context_settings=SETTINGS)
+@click.version_option(__version__, prog_name="handcapture", message="%(prog)s %(version)s")
+def main() -> None:
+    """Measure where ten fingertips rest, from a phone photo, and fit a button panel to them.
+
+    \b
+    The usual way:
+      handcapture mat --paper a3 --output mat.pdf     print it, lay both hands on it, photograph them
+      handcapture capture photo1.jpg photo2.jpg --output rest.json
+      handcapture fit rest.json --plan plan.toml --panel panel.toml --output layout.json
+      handcapture draw layout.json --output panel.dxf --output template.pdf --mat a3
+
+    See it all at work first:  handcapture demo
+    """
+
+
+for _command in (mat, capture, inspect, adopt, arrange, advise, fit, draw, check, demo):
+    main.add_command(_command)

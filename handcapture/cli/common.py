@@ -1,0 +1,190 @@
+"""What all commands share: options, errors in words, checks of files, photos measured with progress."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, NoReturn
+
+import click
+
+from handcapture.errors import HandcaptureError, InputError, PhotoError
+
+if TYPE_CHECKING:
+    from handcapture.capture import Capture
+    from handcapture.mat.print_scale import PrintScale
+
+MAT_NAMES: Final = ("a4", "letter", "a3", "tabloid", "a4-pair", "letter-pair")
+"""Stands here as well as in mat/geometry.py so that the help needs no heavy import; a test compares them."""
+
+
+class Group(click.Group):
+    """Turns the program's named errors into one clear message and the right exit code."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; its errors end the program."""
+        try:
+            return super().invoke(ctx)
+        except HandcaptureError as error:
+            fail(error, ctx)
+        except KeyboardInterrupt:
+            click.echo("\nStopped. Nothing half-done was left behind.", err=True)
+            ctx.exit(130)
+
+
+def fail(error: HandcaptureError, ctx: click.Context) -> NoReturn:
+    """End the program with the error's text and exit code."""
+    if ctx.meta.get("handcapture.json"):
+        click.echo(json.dumps({"error": str(error), "exit_code": error.exit_code}, ensure_ascii=False))
+    click.echo(f"handcapture: {error}", err=True)
+    ctx.exit(error.exit_code)
+
+
+def _remember_json(ctx: click.Context, _: click.Parameter, value: bool) -> bool:
+    ctx.meta["handcapture.json"] = value
+    return value
+
+
+def json_option(function: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the option --json."""
+    return click.option(
+        "--json", "as_json", is_flag=True, callback=_remember_json, help="Print the result as JSON, for machines."
+    )(function)
+
+
+PATH: Final = click.Path(path_type=Path)
+SETTINGS: Final = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+
+
+def measured(
+    photos: Sequence[Path],
+    mat_name: str | None,
+    scale: PrintScale | None,
+    one_handed: bool,
+    overlay: Path | None,
+    card: bool = False,
+    told: Callable[[Path, Capture | PhotoError], None] = lambda path, result: None,
+) -> list[tuple[Path, Capture | PhotoError]]:
+    """Return each photo's capture, or why it cannot be measured; tell each as it comes. InputError for no photo.
+
+    The photos show one print: what a card in one of them tells of its scale serves all of them.
+    """
+    from handcapture.capture import Networks
+    from handcapture.capture import capture as measure
+    from handcapture.documents import write_atomically
+    from handcapture.drawings.overlay import draw_overlay
+    from handcapture.mat.card import CARD
+    from handcapture.photo import read_photo
+
+    def one(path: Path) -> Capture | PhotoError:
+        try:
+            return measure(read_photo(path), networks, mat_name, scale, one_handed, card)
+        except PhotoError as error:
+            return error
+
+    results: list[Capture | PhotoError] = []
+    with without_native_chatter(), Networks() as networks:
+        for path in photos:
+            results.append(one(path))
+            told(path, results[-1])
+            if not isinstance(results[-1], PhotoError) and results[-1].sighting.print_scale.source == CARD:
+                scale = results[-1].sighting.print_scale
+        for k, result in enumerate(results):
+            without_card = not isinstance(result, PhotoError) and result.sighting.print_scale.source != CARD
+            if without_card and scale is not None and scale.source == CARD:
+                results[k] = one(photos[k])
+        if overlay is not None:
+            for number, (path, result) in enumerate(zip(photos, results, strict=True), start=1):
+                if not isinstance(result, PhotoError):
+                    drawn = draw_overlay(read_photo(path), result.sighting.camera, result.placement)
+                    write_atomically(overlay / f"{number:02d}_{path.stem}.jpg", drawn)
+    return list(zip(photos, results, strict=True))
+
+
+@contextlib.contextmanager
+def without_native_chatter() -> Iterator[None]:
+    """Keep what native libraries print on standard error away from the user; Python's own text still comes."""
+    try:
+        kept = os.dup(2)
+    except OSError:
+        yield
+        return
+    before = sys.stderr
+    before.flush()
+    with contextlib.ExitStack() as stack:
+        stack.callback(os.close, kept)
+        nothing = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nothing, 2)
+        os.close(nothing)
+        stack.callback(os.dup2, kept, 2)
+        if _writes_to_descriptor_2(before):
+            own = os.fdopen(os.dup(kept), "w", encoding=before.encoding, errors="replace", buffering=1)
+            sys.stderr = stack.enter_context(own)
+            stack.callback(setattr, sys, "stderr", before)
+        yield
+
+
+def _writes_to_descriptor_2(stream: Any) -> bool:
+    try:
+        return bool(stream.fileno() == 2)
+    except (OSError, ValueError, AttributeError):
+        return False
+
+
+@contextlib.contextmanager
+def progress(total: int, quiet: bool) -> Iterator[Callable[[Path, Capture | PhotoError], None]]:
+    """Give a function that tells, photo by photo, how it went."""
+    done = 0
+
+    def step(path: Path, result: Capture | PhotoError) -> None:
+        nonlocal done
+        done += 1
+        if quiet or total == 1:
+            return
+        said = "cannot be measured" if isinstance(result, PhotoError) else "measured"
+        click.echo(f"[{done}/{total}] {path.name}: {said}", err=True)
+
+    yield step
+
+
+def print_json(value: dict[str, Any]) -> None:
+    """Print a result for machines."""
+    click.echo(json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def print_cautions() -> None:
+    """Print what to mind before cutting."""
+    from handcapture.layout.findings import CAUTIONS
+
+    click.echo()
+    click.echo(CAUTIONS)
+
+
+def check_output(path: Path, suffixes: tuple[str, ...], what: str) -> None:
+    """Refuse, before any work, a place where the result cannot be written."""
+    if path.suffix.lower() not in suffixes:
+        endings = suffixes[0] if len(suffixes) == 1 else ", ".join(suffixes[:-1]) + " or " + suffixes[-1]
+        raise InputError(f"{path}: {what} is written to a file that ends in {endings}. Name it so.")
+    if path.is_dir():
+        raise InputError(f"{path} is a folder. Name a file in it.")
+    if not path.parent.is_dir():
+        raise InputError(f"The folder {path.parent} does not exist. Make it first, or name another one.")
+
+
+def check_not_input(output: Path, inputs: Sequence[Path]) -> None:
+    """Refuse an output that would overwrite an input."""
+    for path in inputs:
+        if path.exists() and output.exists() and output.samefile(path):
+            raise InputError(f"{output} is also an input; it would be overwritten. Name another output.")
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder to write into. InputError where that cannot be."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"The folder {path} cannot be made: {error.strerror or error}.") from None
