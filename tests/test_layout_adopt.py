@@ -18,7 +18,8 @@ from handcapture.drawings.svg import layout_svg
 from handcapture.errors import InputError
 from handcapture.layout.adopt import adopt, panel_toml, plan_toml
 from handcapture.layout.fit import fit_layout
-from handcapture.layout.plan import load_panel, load_plan
+from handcapture.layout.outline import polygon
+from handcapture.layout.plan import load_panel, load_plan, panel_of
 from handcapture.layout.source import Drawing, Hole, read_drawing
 from handcapture.rest import Placement, Rest, pool
 from handcapture.rest_document import write_rest
@@ -70,12 +71,19 @@ def test_labels_of_the_drawing_are_kept_and_others_are_made() -> None:
     assert labels["left", "thumb"] == "left thumb"
 
 
-def test_an_outline_that_is_no_rectangle_is_told() -> None:
+def test_an_outline_that_is_no_rectangle_becomes_the_panel(tmp_path: Path) -> None:
     turns = np.linspace(0, 2 * math.pi, 200, endpoint=False)
-    oval = tuple((160 + 160 * math.cos(t), 75 + 75 * math.sin(t)) for t in turns)
+    oval = tuple((160 + 160 * math.cos(t), 75 + 75 * math.sin(t), 0.0) for t in turns)
     holes = tuple(Hole((b.centre_mm[0], b.centre_mm[1]), b.hole_mm) for b in LAYOUT.buttons)
     found = adopt(Drawing(holes, oval, ()), rest_of(), "oval")
-    assert any("bounding box" in note for note in found.notes)
+    assert found.panel is not None
+    assert found.panel.width_mm is None
+    text = panel_toml(found.panel)
+    assert "    [320.0, 75.0],\n" in text
+    (tmp_path / "panel.toml").write_text(text, encoding="utf-8")
+    panel, _ = load_panel(tmp_path / "panel.toml")
+    assert panel == panel_of(found.panel)
+    assert polygon(panel).area == pytest.approx(math.pi * 160 * 75, rel=1e-3)
 
 
 def test_a_hole_out_of_reach_is_left_out_and_told() -> None:
@@ -174,7 +182,21 @@ def test_holes_that_no_button_can_have_are_left_out_and_told() -> None:
     screws = (Hole((10.0, 10.0), 4.0), Hole((310.0, 10.0), 4.0))
     found = adopt(Drawing((*screws, *holes), None, ()), rest_of(), "old", {2: ("left", "little")})
     assert len(found.plan.buttons) == len(holes)
-    assert any("2 holes were left out" in note and "4 mm" in note for note in found.notes)
+    assert any("2 holes are no button's, 4 mm wide" in note for note in found.notes)
+    assert any("no panel to hold it" in note for note in found.notes)
+    box = ((0.0, 0.0, 0.0), (320.0, 0.0, 0.0), (320.0, 150.0, 0.0), (0.0, 150.0, 0.0))
+    kept = adopt(Drawing((*screws, *holes), box, ()), rest_of(), "old", others=(3,))
+    assert kept.panel is not None
+    assert [(cut.name, cut.centre_mm, cut.diameter_mm) for cut in kept.panel.cuts] == [
+        ("hole 1", (10.0, 10.0), 4.0),
+        ("hole 2", (310.0, 10.0), 4.0),
+        (holes[1].label, holes[1].centre_mm, holes[1].diameter_mm),
+    ]
+    assert len(kept.plan.buttons) == len(holes) - 1
+    with pytest.raises(InputError, match="--finger or --other"):
+        adopt(Drawing(holes, box, ()), rest_of(), "old", {0: ("left", "little")}, others=(0,))
+    with pytest.raises(InputError, match="No hole is left"):
+        adopt(Drawing(holes, box, ()), rest_of(), "old", others=range(len(holes)))
     with pytest.raises(InputError, match="unit"):
         adopt(Drawing(screws, None, ()), rest_of(), "screws")
     with pytest.raises(InputError, match="Hole 1 measures 4 mm"):

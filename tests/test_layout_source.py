@@ -19,6 +19,7 @@ from handcapture.drawings.drill import layout_drill_csv
 from handcapture.drawings.dxf import layout_dxf
 from handcapture.drawings.svg import layout_svg
 from handcapture.errors import DocumentError, InputError
+from handcapture.layout.outline import polyline
 from handcapture.layout.source import Drawing, read_drawing
 
 WRITERS = {"dxf": layout_dxf, "svg": layout_svg, "csv": layout_drill_csv}
@@ -60,6 +61,11 @@ def assert_holes(drawing: Drawing, expected, within: float = 1e-6) -> None:
     np.testing.assert_allclose(found, wanted, atol=within)
 
 
+def outline_points(drawing: Drawing) -> np.ndarray:
+    """The outline as points (N, 2)."""
+    return polyline(drawing.outline)
+
+
 def told(drawing: Drawing) -> str:
     return " ".join(drawing.notes)
 
@@ -72,7 +78,7 @@ def test_our_own_drawings_come_back(tmp_path, ending):
     layout = workshop_layout()
     drawing = read(tmp_path, ending, WRITERS[ending](layout))
     assert_holes(drawing, [(*b.centre_mm, b.hole_mm) for b in layout.buttons], 1e-3)
-    outline = np.array(drawing.outline)
+    outline = outline_points(drawing)
     np.testing.assert_allclose([outline.min(axis=0), outline.max(axis=0)], [(0, 0), (320, 150)], atol=1e-3)
     if ending != "dxf":  # in a DXF the labels stand beside the holes
         assert [hole.label for hole in drawing.holes] == [button.label for button in layout.buttons]
@@ -104,7 +110,7 @@ def test_any_layout_comes_back_within_a_micrometre_of_what_was_written(tmp_path,
 def test_outline_area_is_that_of_the_rounded_rectangle(tmp_path, ending, radius):
     layout = workshop_layout()
     layout = replace(layout, panel=replace(layout.panel, corner_radius_mm=radius), buttons=layout.buttons[1:4])
-    outline = np.array(read(tmp_path, ending, WRITERS[ending](layout)).outline)
+    outline = outline_points(read(tmp_path, ending, WRITERS[ending](layout)))
     x, y = outline.T
     area = abs(x @ np.roll(y, 1) - y @ np.roll(x, 1)) / 2  # the shoelace formula
     exact = 320 * 150 - (4 - math.pi) * radius**2
@@ -122,7 +128,7 @@ def test_y_of_a_dxf_counts_up(tmp_path):
     space.add_circle((90, 40), 15)
     drawing = read(tmp_path, "dxf", dxf_bytes(document))
     assert_holes(drawing, [(20, 20, 24), (80, 40, 30)])
-    assert set(drawing.outline) == {(0.0, 0.0), (100.0, 0.0), (100.0, 60.0), (0.0, 60.0)}
+    assert set(drawing.outline) == {(0.0, 0.0, 0.0), (100.0, 0.0, 0.0), (100.0, 60.0, 0.0), (0.0, 60.0, 0.0)}
 
 
 @pytest.mark.parametrize(("code", "mm"), [(1, 25.4), (4, 1.0), (5, 10.0), (6, 1000.0)], ids=["inch", "mm", "cm", "m"])
@@ -324,7 +330,7 @@ def test_outline_of_loose_lines_and_arcs(tmp_path):
         space.add_arc(centre, 10, start, start + 90)
     space.add_line((90, 60), (10, 60))  # drawn twice
     drawing = read(tmp_path, "dxf", dxf_bytes(document))
-    outline = np.array(drawing.outline)
+    outline = outline_points(drawing)
     np.testing.assert_allclose(outline.max(axis=0), (100, 60), atol=0.01)
     assert_holes(drawing, [(50, 30, 24)], 1e-6)
     corner = outline[(outline[:, 0] > 90) & (outline[:, 1] > 50)] - (90, 50)
@@ -346,7 +352,7 @@ def test_round_panel(tmp_path):
         space.add_circle((x, 0), 12)
     drawing = read(tmp_path, "dxf", dxf_bytes(document))
     assert_holes(drawing, [(60, 100, 24), (100, 100, 24), (140, 100, 24)], 0.02)
-    radii = np.hypot(*(np.array(drawing.outline) - 100).T)
+    radii = np.hypot(*(outline_points(drawing) - 100).T)
     np.testing.assert_allclose(radii, 100, atol=0.03)
 
 
@@ -358,7 +364,7 @@ def test_a_frame_around_the_outline_is_told(tmp_path):
             [(-grow, -grow), (100 + grow, -grow), (100 + grow, 60 + grow), (-grow, 60 + grow)], close=True
         )
     drawing = read(tmp_path, "dxf", dxf_bytes(document))
-    assert max(drawing.outline) == (140, 100)
+    assert max(drawing.outline) == (140, 100, 0)
     assert "140 × 100 mm, 100 × 60 mm" in told(drawing)
 
 
@@ -602,7 +608,7 @@ def test_use_symbols_inner_pages_and_hidden_parts(tmp_path):
 )
 def test_outlines_of_svg(tmp_path, shape, size):
     drawing = read(tmp_path, "svg", svg(f'{shape}<circle cx="60" cy="45" r="12"/>'))
-    np.testing.assert_allclose(np.array(drawing.outline).max(axis=0), size, atol=1e-6)
+    np.testing.assert_allclose(outline_points(drawing).max(axis=0), size, atol=1e-6)
     assert_holes(drawing, [(50, 40, 24)])
 
 
@@ -761,7 +767,7 @@ def test_dxf_extents_agree_with_ezdxf(tmp_path):
     document, space = new_dxf()
     space.add_circle((50, 30), 12)
     space.add_spline([(0, 0), (60, -20), (120, 10), (110, 80), (-10, 70), (0, 0)])
-    outline = np.array(read(tmp_path, "dxf", dxf_bytes(document)).outline)
+    outline = outline_points(read(tmp_path, "dxf", dxf_bytes(document)))
     size = bbox.extents(space, fast=False).size
     np.testing.assert_allclose(outline.max(axis=0), (size.x, size.y), atol=0.02)
 

@@ -39,7 +39,10 @@ _LABEL: Final = ("label", "name", "text", "title", "button", "id")
 _NUMBER = re.compile(r"^[-+]?(\d+\.?\d*|\.\d+)(e[-+]?\d+)?$", re.IGNORECASE)
 _GROUPED = re.compile(r"^[-+]?\d{1,3}(,\d{3})+(\.\d+)?$|^[-+]?\d{1,3}(\.\d{3})+,\d+$")
 
-Role = Literal["x", "y", "diameter", "radius", "label", "width", "height"]
+Role = Literal["x", "y", "diameter", "radius", "label", "width", "height", "side", "finger", "row", "kind"]
+_WORDS: Final[dict[str, Role]] = {"side": "side", "hand": "side", "finger": "finger", "row": "row", "kind": "kind"}
+_TEXTS: Final = ("label", "side", "finger", "row", "kind")
+"""Columns that hold no number."""
 
 
 @dataclass(frozen=True)
@@ -72,10 +75,10 @@ def _read(text: str, units: Units | None) -> Raw:
             raise DocumentError(f", line 1: two columns could be the {column.role}. Leave one of them out.")
         by_role[column.role] = number, column
     raw = Raw(y_up=by_role["y"][1].edge != "top")
-    stated = {column.unit for column in columns.values() if column.unit and column.role != "label"}
+    stated = {column.unit for column in columns.values() if column.unit and column.role not in _TEXTS}
     if units is not None and stated and stated != {units}:
         raise DocumentError(f", line 1: the header says {' and '.join(sorted(stated))}, but {units} was asked for.")
-    needed = [by_role[role][1].unit for role in by_role if role != "label"]
+    needed = [by_role[role][1].unit for role in by_role if role not in _TEXTS]
     raw.unit_known = units is not None or None not in needed
     if None in needed and stated and units is None:
         if len(stated) > 1:
@@ -83,7 +86,7 @@ def _read(text: str, units: Units | None) -> Raw:
         units = next(iter(stated))
         raw.unit_known = True
         raw.notes.add(f"Columns without a unit were read as {units}, as the others")
-    decimal = _decimal(rows, [place for role, (place, _) in by_role.items() if role != "label"], separator)
+    decimal = _decimal(rows, [place for role, (place, _) in by_role.items() if role not in _TEXTS], separator)
     flips_x, flips_y = by_role["x"][1].edge == "right", by_role["y"][1].edge != "top"
     if by_role["y"][1].edge is None:
         raw.notes.add(
@@ -94,13 +97,19 @@ def _read(text: str, units: Units | None) -> Raw:
     for line, cells in rows:
         values: dict[Role, float] = {}
         for role, (place, column) in by_role.items():
-            if role != "label":
+            if role not in _TEXTS:
                 values[role] = _number(cells, place, line, role, decimal) * MM_PER_UNIT[column.unit or units or "mm"]
         diameter = values["diameter"] if "diameter" in values else 2 * values["radius"]
         if diameter <= 0:
             raise DocumentError(f", line {line}: the hole's diameter must be above 0. Mend it or delete the line.")
         x, y = (-values["x"] if flips_x else values["x"]), (-values["y"] if flips_y else values["y"])
-        raw.add_circle(x, y, diameter, "", f", line {line}: the hole")
+        words = {
+            role: cells[by_role[role][0]].strip()
+            for role in _TEXTS
+            if role in by_role and by_role[role][0] < len(cells)
+        }
+        tags: dict[str, str] = {role: word for role, word in words.items() if word and role != "label"}
+        raw.add_circle(x, y, diameter, "", f", line {line}: the hole", tags)
         if "label" in by_role and by_role["label"][0] < len(cells):
             label = cells[by_role["label"][0]]
             # Our own tables put an apostrophe before what a spreadsheet would take for a formula.
@@ -176,6 +185,8 @@ def _column(name: str) -> _Column | None:
         return _Column("radius", unit, None)
     if plain in ("panel width", "panel height"):
         return _Column("width" if plain == "panel width" else "height", unit, None)
+    if plain in _WORDS:
+        return _Column(_WORDS[plain], None, None)
     return _Column("label", None, None) if plain in _LABEL else None
 
 

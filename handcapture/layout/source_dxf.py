@@ -26,14 +26,20 @@ from handcapture.layout.source_shapes import (
     ROUND_MM,
     FloatArray,
     Raw,
+    Tags,
     Units,
+    bulge_through,
     chord_count,
 )
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing as DxfDocument
 
+APPLICATION: Final = "HANDCAPTURE"
+"""Under this name our own drawings state, as "key=value", what a shape is."""
 _DEEPEST: Final = 16
+_FRAME_POINT: Final = 16
+"""Flag of vertices that only steer a smoothed polyline (DXF reference, VERTEX, group 70)."""
 _LEVEL: Final = 1e-6
 _ROUND: Final = 1e-9
 _UNIT_NAMES: Final = {1: "inch", 2: "foot", 4: "mm", 5: "cm", 6: "m"}
@@ -178,7 +184,7 @@ class _Walker:
             self.ellipse(entity, layer)
         elif kind == "LINE":
             ends = self.flat([entity.dxf.start, entity.dxf.end])
-            self.raw.add_curve(ends, np.ones(1, dtype=bool), layer, self.where(entity, layer, ends[0]))
+            self.raw.add_curve(ends, np.ones(1, dtype=bool), layer, self.where(entity, layer, ends[0]), _tags(entity))
         elif kind == "LWPOLYLINE" or (kind == "POLYLINE" and (entity.is_2d_polyline or entity.is_3d_polyline)):
             self.polyline(entity, layer)
         elif kind == "SPLINE":
@@ -212,7 +218,7 @@ class _Walker:
         where = self.where(entity, layer, centre)
         if not self.tilted(entity, where):
             diameter = 2 * abs(entity.dxf.radius) * self.raw.mm_per_unit
-            self.raw.add_circle(float(centre[0]), float(centre[1]), diameter, layer, where)
+            self.raw.add_circle(float(centre[0]), float(centre[1]), diameter, layer, where, _tags(entity))
 
     def arc(self, entity: Any, layer: str) -> None:
         start, end = float(entity.dxf.start_angle), float(entity.dxf.end_angle)
@@ -220,16 +226,17 @@ class _Walker:
         if sweep < 1e-9 or sweep > 360.0 - 1e-9:  # the DXF reference has no arc without length
             self.circle(entity, layer)
             return
-        radius = abs(entity.dxf.radius) * self.raw.mm_per_unit
         centre = self.flat([entity.ocs().to_wcs(entity.dxf.center)])[0]
         where = self.where(entity, layer, centre)
         if self.tilted(entity, where):
             return
-        if not math.isfinite(radius) or not math.isfinite(sweep):
+        if not math.isfinite(entity.dxf.radius) or not math.isfinite(sweep):
             raise DocumentError(f"{where} has a size or angle that is not a number. Mend or delete it.")
-        count = chord_count(radius, math.radians(sweep))
-        points = self.flat(entity.vertices(np.linspace(start, start + sweep, count + 1)))
-        self.raw.add_curve(points, np.zeros(count, dtype=bool), layer, where)
+        # Two halves: the bulge of nearly a whole circle would be without bounds.
+        points = self.flat(entity.vertices(np.linspace(start, start + sweep, 5)))
+        (a, b, c, d, e) = ((float(x), float(y)) for x, y in points)
+        rows = np.array([(*a, bulge_through(a, b, c)), (*c, bulge_through(c, d, e)), (*e, 0.0)])
+        self.raw.add_curve(rows, np.ones(2, dtype=bool), layer, where, _tags(entity))
 
     def ellipse(self, entity: Any, layer: str) -> None:
         centre, axis = entity.dxf.center, entity.dxf.major_axis
@@ -241,8 +248,9 @@ class _Walker:
         sweep = (end - start) % math.tau
         full = sweep < 1e-9 or sweep > math.tau - 1e-9
         radius = float(axis.magnitude) * self.raw.mm_per_unit
+        tags = dict(_tags(entity))
         if full and abs(abs(entity.dxf.ratio) - 1.0) <= _ROUND:
-            self.raw.add_circle(float(at[0]), float(at[1]), 2 * radius, layer, where)
+            self.raw.add_circle(float(at[0]), float(at[1]), 2 * radius, layer, where, tags)
             return
         if not math.isfinite(radius) or not math.isfinite(sweep):
             raise DocumentError(f"{where} has a size or angle that is not a number. Mend or delete it.")
@@ -252,45 +260,27 @@ class _Walker:
         if full:
             points[-1] = points[0]
             if radius * (1 - abs(entity.dxf.ratio)) > ROUND_MM:
-                self.raw.notes.add(OVAL, where)
-        self.raw.add_curve(points, np.zeros(count, dtype=bool), layer, where)
+                tags[OVAL] = "yes"
+        self.raw.add_curve(points, np.zeros(count, dtype=bool), layer, where, tags)
 
     def polyline(self, entity: Any, layer: str) -> None:
         """Read lines and bulges as one curve."""
-        points: list[FloatArray] = []
-        straight: list[bool] = []
-        where = ""
-        for part in entity.virtual_entities():
-            if part.dxftype() == "LINE":
-                ends = self.flat([part.dxf.start, part.dxf.end])
-                flags = [True]
-            else:
-                if self.tilted(part, f"{entity.dxftype()} on layer {layer}"):
-                    return
-                radius = abs(part.dxf.radius) * self.raw.mm_per_unit
-                start = float(part.dxf.start_angle)
-                sweep = (float(part.dxf.end_angle) - start) % 360.0 or 360.0
-                if not math.isfinite(radius) or not math.isfinite(sweep):
-                    raise DocumentError(
-                        f"{entity.dxftype()} on layer {layer} has a bulge that is not a number. Mend it."
-                    )
-                count = chord_count(radius, math.radians(sweep))
-                ends = self.flat(part.vertices(np.linspace(start, start + sweep, count + 1)))
-                flags = [False] * count
-                # Arcs run anticlockwise in their own frame, whichever way the polyline runs.
-                if points and math.dist(points[-1], ends[0]) > math.dist(points[-1], ends[-1]):
-                    ends = ends[::-1]
-                elif not points:
-                    first = self.flat([next(iter(_vertices(entity)))])[0]
-                    if math.dist(first, ends[0]) > math.dist(first, ends[-1]):
-                        ends = ends[::-1]
-            if not points:
-                where = self.where(entity, layer, ends[0])
-                points.append(ends[0])
-            points += list(ends[1:])
-            straight += flags
-        if points:
-            self.raw.add_curve(np.array(points), np.array(straight, dtype=bool), layer, where)
+        places, bulges = _vertices(entity)
+        points = self.flat(places)
+        if not len(points):
+            return
+        where = self.where(entity, layer, points[0])
+        if bulges.any() and self.tilted(entity, where):
+            return
+        if not np.isfinite(bulges).all():
+            raise DocumentError(f"{where} has a bulge that is not a number. Mend it.")
+        # A bulge turns anticlockwise in the entity's own frame, whose x is mirrored where it is seen from below; here,
+        # y being down, a bulge turns clockwise.
+        normal = entity.dxf.get("extrusion")
+        rows = np.column_stack([points, bulges if normal is not None and normal.z < 0 else -bulges])
+        if entity.is_closed:
+            rows = np.vstack([rows, rows[:1]])
+        self.raw.add_curve(rows, np.ones(len(rows) - 1, dtype=bool), layer, where, _tags(entity))
 
     def spline(self, entity: Any, layer: str) -> None:
         if np.abs(np.array([tuple(p) for p in entity.control_points or entity.fit_points])).max(initial=0) > (
@@ -301,7 +291,7 @@ class _Walker:
         points = self.flat(entity.flattening(FLATNESS_MM / 4 / self.raw.mm_per_unit, segments=8))
         if len(points):
             where = self.where(entity, layer, points[0])
-            self.raw.add_curve(points, np.zeros(len(points) - 1, dtype=bool), layer, where)
+            self.raw.add_curve(points, np.zeros(len(points) - 1, dtype=bool), layer, where, _tags(entity))
 
     def caption(self, entity: Any, kind: str) -> None:
         """Add a text; the place it covers is estimated from its height, length and alignment."""
@@ -332,11 +322,27 @@ class _Walker:
         self.raw.add_caption(text, (x * k, -y * k), (anchor.x * k, -anchor.y * k))
 
 
-def _vertices(entity: Any) -> Iterable[Any]:
-    """Return a polyline's vertices in the world frame."""
+def _vertices(entity: Any) -> tuple[list[Any], FloatArray]:
+    """Return a polyline's vertices in the world frame, and their bulges (K,) as they are stored."""
     if entity.dxftype() == "LWPOLYLINE":
-        return list(entity.vertices_in_wcs())
-    return list(entity.points_in_wcs())
+        return list(entity.vertices_in_wcs()), np.array([row[4] for row in entity.lwpoints], dtype=np.float64)
+    kept = [vertex for vertex in entity.vertices if not int(vertex.dxf.get("flags", 0)) & _FRAME_POINT]
+    places = [vertex.dxf.location for vertex in kept]
+    if entity.is_3d_polyline:
+        return places, np.zeros(len(places))
+    elevation = entity.dxf.get("elevation")
+    height = elevation.z if elevation is not None else 0.0
+    in_plane = [(place.x, place.y, height) for place in places]
+    return list(entity.ocs().points_to_wcs(in_plane)), np.array([float(v.dxf.get("bulge", 0.0)) for v in kept])
+
+
+def _tags(entity: Any) -> Tags:
+    """Return what a drawing of our own states of an entity, keys in lower case."""
+    if not entity.has_xdata(APPLICATION):
+        return {}
+    texts = [str(tag.value) for tag in entity.get_xdata(APPLICATION) if tag.code == 1000]
+    pairs = (text.partition("=") for text in texts)
+    return {key.strip().casefold(): _plain(value.strip()) for key, sign, value in pairs if sign}
 
 
 def _plain(text: str) -> str:

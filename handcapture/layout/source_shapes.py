@@ -1,4 +1,4 @@
-"""What the readers of drawings hand on: circles, flattened curves and texts, in mm, x right, y down.
+"""What the readers of drawings hand on: circles, curves of lines and arcs, and texts, in mm, x right, y down.
 
 The readers of DXF, SVG and CSV know their format only; what is a hole, an outline or a label is decided in
 `source`, the same for all.
@@ -8,30 +8,42 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.errors import DocumentError
+from handcapture.layout.model import Point, Vertex
+from handcapture.layout.outline import QUARTER_BULGE, SAGITTA_MM, polyline
 
 FloatArray = NDArray[np.float64]
 Units = Literal["mm", "cm", "inch"]
 MM_PER_UNIT: Final[dict[Units, float]] = {"mm": 1.0, "cm": 10.0, "inch": 25.4}
 """The inch is 25.4 mm exactly (international yard and pound agreement, 1959)."""
 
-FLATNESS_MM: Final = 0.01
-"""Largest distance between a curve and its chords: half of the 0.02 mm that is promised."""
-JOIN_MM: Final = 0.01
+FLATNESS_MM: Final = SAGITTA_MM
+"""Largest distance between a curve and its chords."""
+JOIN_MM: Final = 0.015
+"""Ends nearer to each other are one; drawings are often rounded to hundredths."""
 ROUND_MM: Final = 0.02
 """A curve counts as a circle when it nowhere leaves one by more than this."""
-OVAL: Final = "Ovals (ellipses, stretched circles) are no round holes and were left out"
+RECTANGLE_MM: Final = 0.05
+"""A curve counts as a rectangle with round corners when it nowhere leaves one by more than this."""
+OVAL: Final = "oval"
+"""Tag of closed curves that come from ellipses and stretched circles."""
+Tags = Mapping[str, str]
+"""What a drawing of our own states of a shape: kind, label, side, finger and so on."""
 LARGEST_FILE_BYTES: Final = 20_000_000
 LARGEST_MM: Final = 5000.0
 MOST_SHAPES: Final = 100_000
 MOST_POINTS: Final = 2_000_000
 _MOST_CHORDS: Final = 20_000
+_LEAST_BULGE: Final = 1e-9
+"""Below this an arc is a line, within any drawing."""
 _PLACES_SHOWN: Final = 3
 
 
@@ -43,27 +55,50 @@ class Circle:
     diameter_mm: float
     layer: str
     where: str
+    tags: Tags = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """A flattened curve: `points_mm` (N, 2); `straight` (N - 1,) tells which chords are true straight lines."""
+    """A line of straight pieces and arcs: `vertices` (K, 3) hold x, y and bulge (`model.Vertex`), the last bulge is 0.
 
-    points_mm: FloatArray
-    straight: NDArray[np.bool_]
+    `drawn` (K - 1,) tells which pieces were drawn as lines or arcs; the others are chords of another curve.
+    """
+
+    vertices: FloatArray
+    drawn: NDArray[np.bool_]
     layer: str
     where: str
+    tags: Tags = field(default_factory=dict)
 
     @property
     def closed(self) -> bool:
         """True when both ends meet."""
         return len(self.points_mm) > 2 and math.dist(self.points_mm[0], self.points_mm[-1]) <= JOIN_MM
 
+    @cached_property
+    def points_mm(self) -> FloatArray:
+        """The curve as points (N, 2), its arcs divided into chords."""
+        if not self.vertices[:, 2].any():
+            return self.vertices[:, :2]
+        return polyline(_as_vertices(self.vertices), FLATNESS_MM)
+
+    @property
+    def ring(self) -> tuple[Vertex, ...]:
+        """The vertices of a closed curve, the first not repeated."""
+        return _as_vertices(self.vertices[:-1])
+
     @property
     def samples_mm(self) -> FloatArray:
-        """Points (M, 2) that lie on the curve itself: its vertices, and the middles of straight pieces."""
-        middles = (self.points_mm[1:] + self.points_mm[:-1]) / 2
-        return np.vstack([self.points_mm[:-1] if self.closed else self.points_mm, middles[self.straight]])
+        """Points (M, 2) that lie on the curve itself: vertices, points of arcs, and the middles of straight pieces."""
+        ends = self.vertices[:, :2]
+        straight = self.drawn & (self.vertices[:-1, 2] == 0)
+        middles = (ends[1:] + ends[:-1]) / 2
+        return np.vstack([self.points_mm[:-1] if self.closed else self.points_mm, middles[straight]])
+
+
+def _as_vertices(rows: FloatArray) -> tuple[Vertex, ...]:
+    return tuple((float(x), float(y), float(bulge)) for x, y, bulge in rows)
 
 
 @dataclass(frozen=True)
@@ -115,27 +150,37 @@ class Raw:
         x, y = x_mm / self.mm_per_unit, y_mm / self.mm_per_unit
         return f"x {x:.7g}, y {(-y if self.y_up else y):.7g} {self.unit}"
 
-    def add_circle(self, x_mm: float, y_mm: float, diameter_mm: float, layer: str, where: str) -> None:
+    def add_circle(
+        self, x_mm: float, y_mm: float, diameter_mm: float, layer: str, where: str, tags: Tags | None = None
+    ) -> None:
         """Add a circle. DocumentError when a number is not finite or beyond all panels."""
         check_numbers((x_mm, y_mm, diameter_mm), where)
         if diameter_mm <= 0:
             self.notes.add("Circles without a size were left out", where)
             return
-        self.circles.append(Circle((x_mm, y_mm), diameter_mm, layer, where))
+        self.circles.append(Circle((x_mm, y_mm), diameter_mm, layer, where, tags or {}))
         self._count(where)
 
-    def add_curve(self, points_mm: FloatArray, straight: NDArray[np.bool_], layer: str, where: str) -> None:
-        """Add a flattened curve (N, 2) in mm. DocumentError as for circles."""
-        if len(points_mm) < 2:
+    def add_curve(
+        self, vertices: FloatArray, drawn: NDArray[np.bool_], layer: str, where: str, tags: Tags | None = None
+    ) -> None:
+        """Add a curve: x, y and, where there are arcs, bulge (K, 2 or 3) in mm. DocumentError as for circles."""
+        if len(vertices) < 2:
             return
-        check_numbers(points_mm, where)
-        # Chords without length would look like branches of a contour.
-        moves = np.hypot(*np.diff(points_mm, axis=0).T) > 1e-9
+        check_numbers(vertices[:, :2], where)
+        rows = np.zeros((len(vertices), 3))
+        rows[:, : vertices.shape[1]] = vertices
+        rows[-1, 2] = 0.0
+        rows[np.abs(rows[:, 2]) < _LEAST_BULGE, 2] = 0.0
+        lengths = np.hypot(*np.diff(rows[:, :2], axis=0).T)
+        check_numbers(rows[:-1, 2] * lengths / 2, where)
+        # Pieces without length would look like branches of a contour.
+        moves = lengths > 1e-9
         if not moves.any():
             return
-        kept = np.concatenate([[True], moves])
-        self.curves.append(Curve(points_mm[kept], straight[moves], layer, where))
-        self.point_count += len(points_mm)
+        curve = Curve(np.vstack([rows[:-1][moves], rows[-1:]]), drawn[moves], layer, where, tags or {})
+        self.curves.append(curve)
+        self.point_count += len(curve.points_mm)
         self._count(where)
 
     def add_caption(self, text: str, centre_mm: tuple[float, float], anchor_mm: tuple[float, float]) -> None:
@@ -219,6 +264,28 @@ def join_curves(curves: list[Curve], notes: Notes) -> list[Curve]:
     return closed
 
 
+def loose_ends(curves: Sequence[Curve], within_mm: float) -> list[tuple[Point, float]]:
+    """Return where ends of lines miss each other by up to `within_mm`, and by how much; nearest first."""
+    from scipy.spatial import cKDTree
+
+    ends = np.array([end for c in curves if not c.closed for end in (c.points_mm[0], c.points_mm[-1])]).reshape(-1, 2)
+    if len(ends) < 2:
+        return []
+    tree = cKDTree(ends)
+    counts = np.asarray(tree.query_ball_point(ends, JOIN_MM, return_length=True))
+    loose = ends[counts == 1]
+    if len(loose) < 2:
+        return []
+    apart, nearest = (np.asarray(found) for found in cKDTree(loose).query(loose, k=2))
+    gaps = {
+        (min(k, int(other)), max(k, int(other))): float(gap)
+        for k, (gap, other) in enumerate(zip(apart[:, 1], nearest[:, 1], strict=True))
+        if gap <= within_mm
+    }
+    middles = [((loose[a] + loose[b]) / 2, gap) for (a, b), gap in gaps.items()]
+    return sorted((((float(x), float(y)), gap) for (x, y), gap in middles), key=lambda pair: pair[1])
+
+
 def _walk(
     first: int, nodes: NDArray[np.int32], at_node: dict[int, list[int]], used: set[int]
 ) -> list[tuple[int, bool]]:
@@ -243,15 +310,80 @@ def _middle(piece: Curve) -> FloatArray:
 
 
 def _chained(pieces: list[Curve], chain: list[tuple[int, bool]]) -> Curve:
-    points, straight = [], []
+    rows, drawn = [], []
     for k, forward in chain:
-        step = 1 if forward else -1
-        points.append(pieces[k].points_mm[::step][:-1])
-        # The chord to the next piece starts at this piece's last vertex, so the joint (≤ JOIN_MM) vanishes in it.
-        straight.append(pieces[k].straight[::step])
+        piece = pieces[k]
+        # The joint (≤ JOIN_MM) vanishes: each piece ends where the next one begins.
+        rows.append(piece.vertices[:-1] if forward else _backwards(piece.vertices)[:-1])
+        drawn.append(piece.drawn if forward else piece.drawn[::-1])
     first = pieces[chain[0][0]]
-    ring = np.vstack([*points, points[0][:1]])
-    return Curve(ring, np.concatenate(straight), first.layer, f"the contour through {first.where}")
+    end = np.array([[*rows[0][0, :2], 0.0]])
+    return Curve(np.vstack([*rows, end]), np.concatenate(drawn), first.layer, f"the contour through {first.where}")
+
+
+def _backwards(rows: FloatArray) -> FloatArray:
+    """Return the vertices (K, 3) of an open line run the other way."""
+    turned = rows[::-1].copy()
+    turned[:-1, 2] = -rows[-2::-1, 2]
+    turned[-1, 2] = 0.0
+    return turned
+
+
+def bulge_through(start: Point, middle: Point, end: Point) -> float:
+    """Return the bulge of the arc from `start` to `end` that passes `middle` half way: sagitta over half the chord."""
+    chord_x, chord_y = end[0] - start[0], end[1] - start[1]
+    off_x, off_y = middle[0] - (start[0] + end[0]) / 2, middle[1] - (start[1] + end[1]) / 2
+    length2 = chord_x**2 + chord_y**2
+    # Clockwise as seen, y being down, an arc bows to the left of its chord.
+    return 0.0 if length2 == 0 else 2 * (chord_y * off_x - chord_x * off_y) / length2
+
+
+def circle_ring(centre_mm: Point, radius_mm: float) -> tuple[Vertex, ...]:
+    """Return a circle as the vertices of four quarter arcs, clockwise as seen."""
+    x, y = centre_mm
+    return (
+        (x, y - radius_mm, QUARTER_BULGE),
+        (x + radius_mm, y, QUARTER_BULGE),
+        (x, y + radius_mm, QUARTER_BULGE),
+        (x - radius_mm, y, QUARTER_BULGE),
+    )
+
+
+def enclosed_mm2(vertices: Sequence[Vertex]) -> float:
+    """Return the area within a closed line, exact with its arcs, positive where it runs clockwise as seen."""
+    total = 0.0
+    for (x, y, bulge), (next_x, next_y, _) in zip(vertices, [*vertices[1:], vertices[0]], strict=True):
+        total += (x * next_y - next_x * y) / 2
+        if bulge:
+            # A segment of a circle: r² (angle - sin angle) / 2, where r = chord (1 + b²) / 4b.
+            angle = 4 * math.atan(bulge)
+            radius = math.dist((x, y), (next_x, next_y)) * (1 + bulge**2) / (4 * bulge)
+            total += radius**2 * (angle - math.sin(angle)) / 2
+    return total
+
+
+def as_rectangle(vertices: Sequence[Vertex]) -> tuple[Point, Point, float] | None:
+    """Return centre, size and corner radius of a closed line that is a level rectangle with equal round corners.
+
+    None when it is none, within RECTANGLE_MM.
+    """
+    import shapely
+
+    points = polyline(vertices, FLATNESS_MM)
+    (left, top), (right, bottom) = points.min(axis=0).tolist(), points.max(axis=0).tolist()
+    width, height = right - left, bottom - top
+    # The area missing from the corners of the box tells the radius: (4 - pi) r² in all.
+    missing = max(width * height - abs(enclosed_mm2(vertices)), 0.0)
+    radius = min(math.sqrt(missing / (4 - math.pi)), min(width, height) / 2)
+    radius = 0.0 if radius < RECTANGLE_MM else radius
+    shape = shapely.Polygon(points)
+    if not shape.is_valid or min(width, height) <= 0:
+        return None
+    box = shapely.box(left + radius, top + radius, right - radius, bottom - radius)
+    like = box.buffer(radius, quad_segs=64) if radius else box
+    if like.boundary.hausdorff_distance(shape.boundary) > RECTANGLE_MM:
+        return None
+    return ((left + right) / 2, (top + bottom) / 2), (width, height), radius
 
 
 def fit_circle(samples: FloatArray) -> tuple[FloatArray, float, float]:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from handcapture.documents import read_bytes
 from handcapture.drawings.common import text_width
 from handcapture.errors import DocumentError
+from handcapture.layout.outline import QUARTER_BULGE
 from handcapture.layout.source_shapes import (
     FLATNESS_MM,
     LARGEST_FILE_BYTES,
@@ -29,7 +30,9 @@ from handcapture.layout.source_shapes import (
     ROUND_MM,
     FloatArray,
     Raw,
+    Tags,
     Units,
+    bulge_through,
     chord_count,
 )
 
@@ -75,6 +78,14 @@ class _Node:
     def where(self) -> str:
         name = self.attributes.get("id")
         return f"{self.tag} {name!r} in line {self.line}" if name else f"{self.tag} in line {self.line}"
+
+    def tags(self) -> Tags:
+        """Return what a drawing of our own states of the element: its data- attributes, as in clearance_mm."""
+        return {
+            name[5:].casefold().replace("-", "_"): value
+            for name, value in self.attributes.items()
+            if name.startswith("data-")
+        }
 
     def texts(self) -> str:
         parts = (child if isinstance(child, str) else child.texts() + " " for child in self.children)
@@ -415,15 +426,17 @@ class _Walker:
             raise DocumentError(f"{node.where()} has a coordinate or size that is not a number. Mend or delete it.")
         long, short = np.linalg.svd(linear, compute_uv=False)
         if long - short <= 1e-6 * long:
-            self.raw.add_circle(float(centre[0]), float(centre[1]), float(long + short), state.layer, node.where())
+            x, y = float(centre[0]), float(centre[1])
+            self.raw.add_circle(x, y, float(long + short), state.layer, node.where(), node.tags())
             return
+        tags = dict(node.tags())
         if long - short > ROUND_MM:
-            self.raw.notes.add(OVAL, f"{node.where()}, {2 * long:.4g} × {2 * short:.4g} mm")
+            tags[OVAL] = "yes"
         count = 4 * math.ceil(chord_count(float(long), math.tau) / 2)  # the widest points are among them
         angles = np.linspace(0.0, math.tau, count + 1)
         ring = centre + np.column_stack([np.cos(angles), np.sin(angles)]) @ linear.T
         ring[-1] = ring[0]
-        self.raw.add_curve(ring, np.zeros(count, dtype=bool), state.layer, node.where())
+        self.raw.add_curve(ring, np.zeros(count, dtype=bool), state.layer, node.where(), tags)
 
     def rectangle(self, node: _Node, state: _State) -> None:
         x, y, width, height = (self.number(node, name) for name in ("x", "y", "width", "height"))
@@ -432,23 +445,28 @@ class _Walker:
         rx = self.number(node, "rx", self.number(node, "ry"))
         ry = self.number(node, "ry", rx)
         rx, ry = min(max(rx, 0.0), width / 2), min(max(ry, 0.0), height / 2)
-        count = chord_count(max(rx, ry) * self.scale(state), math.pi / 2) if rx > 0 and ry > 0 else 0
+        right, bottom = x + width, y + height
+        if rx <= 0 or ry <= 0:
+            corners = [(x, y, 0.0), (right, y, 0.0), (right, bottom, 0.0), (x, bottom, 0.0)]
+            self.curve(np.array([*corners, corners[0]]), np.ones(4, dtype=bool), node, state)
+            return
+        if math.isclose(rx, ry, rel_tol=1e-9) and similar(state.matrix):
+            arc = QUARTER_BULGE
+            ends = [
+                *((x, y + ry, arc), (x + rx, y, 0.0), (right - rx, y, arc), (right, y + ry, 0.0)),
+                *((right, bottom - ry, arc), (right - rx, bottom, 0.0), (x + rx, bottom, arc), (x, bottom - ry, 0.0)),
+            ]
+            self.curve(np.array([*ends, ends[0]]), np.ones(8, dtype=bool), node, state)
+            return
+        count = chord_count(max(rx, ry) * self.scale(state), math.pi / 2)
         points: list[tuple[float, float]] = []
-        straight: list[bool] = []
-        corners = (
-            (x + width - rx, y + ry, -90),
-            (x + width - rx, y + height - ry, 0),
-            (x + rx, y + height - ry, 90),
-            (x + rx, y + ry, 180),
-        )
-        for cx, cy, first in corners if count else ():
+        drawn: list[bool] = []
+        middles = ((right - rx, y + ry), (right - rx, bottom - ry), (x + rx, bottom - ry), (x + rx, y + ry))
+        for first, (cx, cy) in zip((-90, 0, 90, 180), middles, strict=True):
             angles = np.radians(first + 90.0 * np.arange(count + 1) / count)
             points += [(cx + rx * math.cos(a), cy + ry * math.sin(a)) for a in angles]
-            straight += [False] * count + [True]
-        if not count:
-            points = [(x, y), (x + width, y), (x + width, y + height), (x, y + height)]
-            straight = [True] * 4
-        self.curve(np.array([*points, points[0]]), np.array(straight), node, state)
+            drawn += [False] * count + [True]
+        self.curve(np.array([*points, points[0]]), np.array(drawn), node, state)
 
     def polyline(self, node: _Node, state: _State) -> None:
         if node.tag == "line":
@@ -473,15 +491,15 @@ class _Walker:
             segments = list(svg.Path(data)) if data.strip() else []
         except (ValueError, IndexError, TypeError, ArithmeticError, AttributeError):
             raise DocumentError(f'{node.where()}: its path d="{data[:40]}" breaks off. Mend or delete it.') from None
-        scale = self.scale(state)
-        points: list[FloatArray] = []
-        straight: list[NDArray[np.bool_]] = []
+        scale, exact = self.scale(state), similar(state.matrix)
+        rows: list[FloatArray] = []
+        drawn: list[NDArray[np.bool_]] = []
 
         def finish() -> None:
-            if straight:
-                self.curve(np.vstack(points), np.concatenate(straight), node, state)
-            points.clear()
-            straight.clear()
+            if drawn:
+                self.curve(np.vstack(rows), np.concatenate(drawn), node, state)
+            rows.clear()
+            drawn.clear()
 
         for segment in segments:
             if isinstance(segment, svg.Move):
@@ -490,17 +508,25 @@ class _Walker:
             ends = [p for p in (segment.start, segment.end) if p is not None]
             if len(ends) < 2 or not all(math.isfinite(value) for p in ends for value in (p.x, p.y)):
                 raise DocumentError(f"{node.where()} has a coordinate that is not a number. Mend or delete it.")
-            if not points:
-                points.append(np.array([[segment.start.x, segment.start.y]]))
+            if not rows:
+                rows.append(np.array([[segment.start.x, segment.start.y, 0.0]]))
             if isinstance(segment, svg.Line | svg.Close):
-                points.append(np.array([[segment.end.x, segment.end.y]]))
-                straight.append(np.ones(1, dtype=bool))
+                rows.append(np.array([[segment.end.x, segment.end.y, 0.0]]))
+                drawn.append(np.ones(1, dtype=bool))
             else:
                 count = self.chords(segment, scale, node)
-                curve = np.array(segment.npoint(np.linspace(0.0, 1.0, count + 1)))
-                curve[-1] = (segment.end.x, segment.end.y)
-                points.append(curve[1:])
-                straight.append(np.zeros(count, dtype=bool))
+                if exact and isinstance(segment, svg.Arc) and math.isclose(segment.rx, segment.ry, rel_tol=1e-6):
+                    # Two halves: the bulge of nearly a whole circle would be without bounds.
+                    places = [(float(p[0]), float(p[1])) for p in segment.npoint(np.linspace(0.0, 1.0, 5))]
+                    places[0], places[-1] = (segment.start.x, segment.start.y), (segment.end.x, segment.end.y)
+                    rows[-1][-1, 2] = bulge_through(places[0], places[1], places[2])
+                    rows.append(np.array([(*places[2], bulge_through(*places[2:])), (*places[4], 0.0)]))
+                    drawn.append(np.ones(2, dtype=bool))
+                else:
+                    curve = np.array(segment.npoint(np.linspace(0.0, 1.0, count + 1)))
+                    curve[-1] = (segment.end.x, segment.end.y)
+                    rows.append(np.column_stack([curve[1:], np.zeros(count)]))
+                    drawn.append(np.zeros(count, dtype=bool))
             if isinstance(segment, svg.Close):
                 finish()
         finish()
@@ -525,10 +551,14 @@ class _Walker:
             raise DocumentError(f"{node.where()} has a coordinate that is not a number. Mend or delete it.")
         return int(min(max(8, math.ceil(math.sqrt(degree * (degree - 1) / 8 * bend))), _MOST_CHORDS))
 
-    def curve(self, points: FloatArray, straight: NDArray[np.bool_], node: _Node, state: _State) -> None:
-        if len(points):
-            mapped = points @ state.matrix[:, :2].T + state.matrix[:, 2]
-            self.raw.add_curve(mapped, straight, state.layer, node.where())
+    def curve(self, rows: FloatArray, drawn: NDArray[np.bool_], node: _Node, state: _State) -> None:
+        """Add a curve of x, y and, under similarities only, bulge (K, 2 or 3), in the element's own units."""
+        if len(rows):
+            mapped = rows.astype(np.float64)
+            mapped[:, :2] = rows[:, :2] @ state.matrix[:, :2].T + state.matrix[:, 2]
+            if rows.shape[1] == 3 and np.linalg.det(state.matrix[:, :2]) < 0:
+                mapped[:, 2] *= -1
+            self.raw.add_curve(mapped, drawn, state.layer, node.where(), node.tags())
 
     def scale(self, state: _State) -> float:
         """Return by how much the state enlarges at most."""
@@ -557,6 +587,14 @@ class _Walker:
         """Return the first of a list of coordinates; texts must not make a drawing unreadable."""
         match = re.match(rf"\s*({_NUMBER})", node.attributes.get(name, ""))
         return float(match[1]) if match else default
+
+
+def similar(matrix: FloatArray) -> bool:
+    """Return whether a map (2, 3) keeps circles round: it turns, mirrors and enlarges evenly."""
+    if not np.isfinite(matrix).all():
+        return False
+    long, short = np.linalg.svd(matrix[:, :2], compute_uv=False)
+    return bool(long - short <= 1e-6 * long)
 
 
 def _all(node: _Node) -> list[_Node]:
