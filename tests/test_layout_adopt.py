@@ -183,7 +183,7 @@ def test_holes_that_no_button_can_have_are_left_out_and_told() -> None:
     found = adopt(Drawing((*screws, *holes), None, ()), rest_of(), "old", {2: ("left", "little")})
     assert len(found.plan.buttons) == len(holes)
     assert any("2 holes are no button's, 4 mm wide" in note for note in found.notes)
-    assert any("no panel to hold it" in note for note in found.notes)
+    assert any("without an outline" in note for note in found.notes)
     box = ((0.0, 0.0, 0.0), (320.0, 0.0, 0.0), (320.0, 150.0, 0.0), (0.0, 150.0, 0.0))
     kept = adopt(Drawing((*screws, *holes), box, ()), rest_of(), "old", others=(3,))
     assert kept.panel is not None

@@ -3,26 +3,49 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
+from click.core import ParameterSource
 
-from handcapture.cli.common import PATH, check_not_input, check_output, json_option, print_json
-from handcapture.errors import InputError
+from handcapture.cli.common import (
+    MAT_NAMES,
+    PATH,
+    check_not_input,
+    check_output,
+    json_option,
+    print_json,
+    without_native_chatter,
+)
+from handcapture.errors import InputError, PhotoError
 from handcapture.names import FINGERS, SIDES
 
 if TYPE_CHECKING:
+    from handcapture.layout.adopt import Adopted
+    from handcapture.layout.plan import PanelFile
     from handcapture.layout.source import Drawing
+
+PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
+DEFAULT_DIAMETERS_MM: Final = (24.0, 30.0)
+_OF_DRAWINGS: Final = ("units", "layer", "keep_out_layers")
 
 
 @click.command()
-@click.argument("drawing", type=PATH)
+@click.argument("drawing", type=PATH, metavar="DRAWING|PHOTO")
 @click.option("--rest", type=PATH, required=True, help="The rest document: whose hands are to work it.")
 @click.option("--output", type=PATH, required=True, help="The plan (.toml) to write.")
 @click.option("--panel", type=PATH, help="Also write the panel (.toml), from the drawing's outline.")
 @click.option("--units", type=click.Choice(("mm", "cm", "inch")), help="The drawing's unit, where it does not say.")
 @click.option("--layer", help="Read only this layer of the drawing.")
+@click.option(
+    "--keep-out-layer",
+    "keep_out_layers",
+    multiple=True,
+    metavar="NAME",
+    help="What lies on this layer must stay free, as on KEEP_OUT, KEEP_OUT_ABOVE, KEEP_OUT_BELOW; several times.",
+)
 @click.option(
     "--finger",
     "fingers",
@@ -32,12 +55,40 @@ if TYPE_CHECKING:
     help="Whose hole it is, by its label or its number in the drawing, from 1; may be given several times.",
 )
 @click.option(
+    "--other",
+    "others",
+    multiple=True,
+    metavar="HOLE",
+    help="A hole that is no button's, by its label or number: it becomes an opening of the panel; several times.",
+)
+@click.option(
     "--pull",
     type=click.FloatRange(0, 1),
     default=0.5,
     show_default=True,
     help="0 as the hand rests, 1 as it was, each hand's half moved onto the hand by itself.",
 )
+@click.option("--thickness", type=float, metavar="MM", help="Photos: of the panel that lies on the mat; 0 for a print.")
+@click.option(
+    "--thickness-sd", type=float, metavar="MM", help="Photos: how unsure that is, one deviation. [default: 0.2]"
+)
+@click.option(
+    "--diameter",
+    "diameters",
+    type=float,
+    multiple=True,
+    metavar="MM",
+    help="Photos: a diameter that holes should have; several times. [default: 24 and 30]",
+)
+@click.option("--tolerance", type=float, metavar="MM", help="Photos: how far from it they may be. [default: 2]")
+@click.option("--caps", type=float, metavar="MM", help="Photos: measure round caps that stand so high above the panel.")
+@click.option("--depth", type=float, metavar="MM", help="Photos: how far down the holes go. [default: the thickness]")
+@click.option("--mat", "mat_name", type=click.Choice(MAT_NAMES), help="Photos: the mat in use. [default: found out]")
+@click.option(
+    "--ruler", type=float, nargs=2, metavar="X Y", help="Photos: what a ruler reads on the mat's two 150 mm rules, mm."
+)
+@click.option("--card", is_flag=True, help="Photos: a card lies in its place; refuse the photo without it.")
+@click.option("--leave-out", is_flag=True, help="Photos: leave out holes that cannot be measured, and go on.")
 @json_option
 def adopt(
     drawing: Path,
@@ -46,18 +97,26 @@ def adopt(
     panel: Path | None,
     units: Any,
     layer: str | None,
+    keep_out_layers: tuple[str, ...],
     fingers: tuple[tuple[str, Any, Any], ...],
+    others: tuple[str, ...],
     pull: float,
     as_json: bool,
+    **photo_options: Any,
 ) -> None:
-    """Start from a panel that exists: read its holes (.dxf, .svg, .csv) and give each to a finger.
+    """Start from a panel that exists: read its holes and give each to a finger.
+
+    A drawing (.dxf, .svg, .csv) gives holes, outline, other openings and keep-outs. A photo (.jpg, .png, .heic and
+    others) gives the holes of a panel, a cardboard trial or a print that lies on the mat, as it is turned in use; say
+    how thick it is, measured with a caliper.
 
     The plan that is written remembers where the holes were. fit moves them onto each hand and draws them between as
     they were and as the hand rests; --trade-off of fit shows what each pull costs.
 
     \b
-    Example:
+    Examples:
       handcapture adopt old.dxf --rest rest.json --output plan.toml --panel panel.toml
+      handcapture adopt board.jpg --thickness 3 --diameter 24 --rest rest.json --output plan.toml
     """
     from handcapture.documents import write_atomically
     from handcapture.layout.adopt import adopt as adopt_panel
@@ -70,30 +129,56 @@ def adopt(
     if panel is not None:
         check_output(panel, (".toml",), "a panel")
         check_not_input(panel, (drawing, rest))
-        if panel == output:
+        if panel.resolve() == output.resolve():
             raise InputError(f"{output} cannot be both the plan and the panel. Name two files.")
-    holes = read_drawing(drawing, units, layer)
-    fixed = {_hole_number(which, holes): (side, finger) for which, side, finger in fingers}
-    found = adopt_panel(holes, read_rest(rest), drawing.stem, fixed, pull)
+    hands = read_rest(rest)
+    known_to: list[float] | None = None
+    if drawing.suffix.lower() in PHOTO_SUFFIXES:
+        _require_unused(_OF_DRAWINGS, f"{drawing} is a photo", "drawings")
+        if panel is not None:
+            raise InputError(
+                f"{drawing} is a photo, which does not tell the panel's outline. Leave --panel out, and write a panel "
+                "file yourself."
+            )
+        holes, known_to = _measured_panel(drawing, **photo_options)
+    else:
+        _require_unused(tuple(photo_options), f"{drawing} is no photo by its name", "photos")
+        holes = read_drawing(drawing, units, layer, keep_out_layers)
+    fixed = {_hole_number(which, holes, "--finger"): (side, finger) for which, side, finger in fingers}
+    set_aside = {_hole_number(which, holes, "--other") for which in others}
+    found = adopt_panel(holes, hands, drawing.stem, fixed, pull, set_aside)
     written = [(output, plan_toml(found.plan, [f"Taken from {drawing.name}.", *found.notes]))]
     if panel is not None:
         if found.panel is None:
-            raise InputError(f"{drawing} has no outline that could be the panel. Write a panel file yourself.")
-        written.append((panel, panel_toml(found.panel)))
+            told = " ".join(note for note in holes.notes if "contour" in note)
+            raise InputError(
+                f"{drawing} has no outline that could be the panel. {told}".rstrip()
+                + " Leave --panel out, and write a panel file yourself."
+            )
+        written.append((panel, panel_toml(found.panel, [f"Taken from {drawing.name}."])))
     for path, text in written:
         write_atomically(path, text.encode())
     if as_json:
-        places = [[b.label, b.side, b.finger, b.row] for b in found.plan.buttons]
-        print_json({"outputs": [str(path) for path, _ in written], "buttons": places, "notes": list(found.notes)})
+        print_json(_adopted(found, written, known_to))
         return
     click.echo(f"{output}: {len(found.plan.buttons)} buttons of {len(holes.holes)} holes in {drawing.name}.")
+    if panel is not None and found.panel is not None:
+        more = f"{len(found.panel.cuts)} other openings, {len(found.panel.keep_outs)} keep-outs"
+        click.echo(f"{panel}: {_outline_told(found.panel)}; {more}.")
     click.echo()
-    click.echo("  hole              finger            row     hole   from the finger")
+    click.echo(
+        "   no.  hole              finger            row     hole   from the finger"
+        + ("   known to" if known_to else "")
+    )
     for wish, entry in zip(found.plan.buttons, found.assignment.holes, strict=True):
+        known = f"   ±{known_to[entry.index]:5.2f} mm" if known_to else ""
         click.echo(
-            f"  {wish.label:16.16s}  {wish.side + ' ' + wish.finger:14s}  {wish.row:5s} {entry.hole.diameter_mm:6.1f}"
-            f"   {entry.distance_mm:5.1f} mm{'   doubtful' if entry.doubtful else ''}"
+            f"  {entry.index + 1:4d}  {wish.label:16.16s}  {wish.side + ' ' + wish.finger:14s}  {wish.row:5s} "
+            f"{entry.hole.diameter_mm:6.1f}   {entry.distance_mm:5.1f} mm      {known}"
+            f"{'   doubtful' if entry.doubtful else ''}".rstrip()
         )
+    if known_to:
+        click.echo("\n  Known to: how far off the hole's place may be on the mat, in the worst direction (95 %).")
     click.echo()
     for hand in found.assignment.hands:
         click.echo(
@@ -102,6 +187,98 @@ def adopt(
         )
     for note in found.notes:
         click.echo(f"  ! {note}")
+
+
+def _require_unused(names: Sequence[str], why: str, kind: str) -> None:
+    """Refuse options that would do nothing."""
+    ctx = click.get_current_context()
+    for parameter in ctx.command.params:
+        given = ctx.get_parameter_source(parameter.name or "") is ParameterSource.COMMANDLINE
+        if parameter.name in names and given:
+            raise InputError(f"{why}; {parameter.opts[0]} is for {kind}. Leave it out.")
+
+
+def _measured_panel(
+    path: Path,
+    thickness: float | None,
+    thickness_sd: float | None,
+    diameters: tuple[float, ...],
+    tolerance: float | None,
+    caps: float | None,
+    depth: float | None,
+    mat_name: str | None,
+    ruler: tuple[float, float] | None,
+    card: bool,
+    leave_out: bool,
+) -> tuple[Drawing, list[float]]:
+    """Return the holes that a photo shows, and how far off each may be (95 %, mm).
+
+    PhotoError where some are doubtful.
+    """
+    from dataclasses import replace
+
+    from handcapture.capture import sight_with_card
+    from handcapture.layout.measured import as_drawing, measure_holes
+    from handcapture.mat.print_scale import PrintScale
+    from handcapture.photo import read_photo
+
+    if thickness is None:
+        raise InputError(
+            f"{path} is a photo: say how thick the panel on the mat is, measured with a caliper (--thickness MM), 0 "
+            "for a print."
+        )
+    if caps is not None and depth is not None:
+        raise InputError("--depth is for holes, --caps for round caps. Leave one of them out.")
+    scale = PrintScale.from_rulers(*ruler) if ruler else None
+    photo = read_photo(path)
+    with without_native_chatter():
+        sighting = sight_with_card(photo, mat_name, scale, card)
+        found = measure_holes(
+            photo,
+            sighting,
+            thickness + (caps or 0.0),
+            diameters or DEFAULT_DIAMETERS_MM,
+            2.0 if tolerance is None else tolerance,
+            height_sd_mm=0.2 if thickness_sd is None else thickness_sd,
+            depth_mm=depth if caps is None else caps,
+            kind="holes" if caps is None else "caps",
+        )
+    if len(found.doubtful_mm) and not leave_out:
+        told = next((note for note in found.notes if "could not be measured" in note), "")
+        raise PhotoError(f"{path}: {len(found.holes)} holes were measured. {told} --leave-out goes on without them.")
+    drawing = as_drawing(found, diameters or DEFAULT_DIAMETERS_MM)
+    notes = (*sighting.notes, *drawing.notes)
+    return replace(drawing, notes=notes), [hole.known_to_mm for hole in found.holes]
+
+
+def _adopted(found: Adopted, written: Sequence[tuple[Path, str]], known_to: list[float] | None) -> dict[str, Any]:
+    """Return what was adopted as JSON has it."""
+    holes = []
+    for wish, entry in zip(found.plan.buttons, found.assignment.holes, strict=True):
+        hole = {
+            "number": entry.index + 1,
+            "label": wish.label,
+            "at_mm": [round(value, 4) for value in entry.hole.centre_mm],
+            "diameter_mm": round(entry.hole.diameter_mm, 4),
+            "from_finger_mm": round(entry.distance_mm, 3),
+            "doubtful": entry.doubtful,
+        }
+        holes.append(hole | ({"known_to_mm": round(known_to[entry.index], 3)} if known_to else {}))
+    return {
+        "outputs": [str(path) for path, _ in written],
+        "buttons": [[b.label, b.side, b.finger, b.row] for b in found.plan.buttons],
+        "holes": holes,
+        "unassigned": [index + 1 for index in found.assignment.unassigned],
+        "notes": list(found.notes),
+    }
+
+
+def _outline_told(panel: PanelFile) -> str:
+    if panel.outline:
+        arcs = sum(len(corner) > 2 and corner[2] != 0 for corner in panel.outline)
+        return f"an outline of {len(panel.outline)} pieces, {arcs} of them arcs"
+    rounded = f", corners of radius {panel.corner_radius_mm:g} mm" if panel.corner_radius_mm else ""
+    return f"a rectangle of {panel.width_mm:g} × {panel.height_mm:g} mm{rounded}"
 
 
 @click.command()
@@ -214,7 +391,7 @@ def advise(functions: Path, output: Path | None, as_json: bool) -> None:
         raise InputError("No assignment was found: see the findings above for what stands in the way.")
 
 
-def _hole_number(which: str, drawing: Drawing) -> int:
+def _hole_number(which: str, drawing: Drawing, option: str) -> int:
     """Return the place in the drawing of a hole named by its label or by its number from 1."""
     labelled = [k for k, hole in enumerate(drawing.holes) if hole.label == which]
     if len(labelled) == 1:
@@ -223,5 +400,5 @@ def _hole_number(which: str, drawing: Drawing) -> int:
         return int(which) - 1
     what = "is the label of several holes" if labelled else "is no hole's label"
     raise InputError(
-        f"--finger {which}: this {what}. Give the hole's number, 1 to {len(drawing.holes)}, as it is drawn."
+        f"{option} {which}: this {what}. Give the hole's number, 1 to {len(drawing.holes)}, as it is drawn."
     )

@@ -149,7 +149,7 @@ def _parted(
         what = f"{len(cuts)} {'hole is' if one else 'holes are'} no button's, {sizes} mm wide"
         if drawing.outline is None:
             notes = [
-                f"{what}, and {'was' if one else 'were'} left out: without an outline there is no panel to hold it."
+                f"{what}, and {'was' if one else 'were'} left out: without an outline there is no panel."
             ]
         else:
             notes = [f"{what}, and became {'an opening' if one else 'openings'} of the panel."]

@@ -29,7 +29,7 @@ CRC Press, ch. 4; started from a grid, no algebraic fit is needed. Weights: biwe
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import cv2
@@ -150,16 +150,25 @@ class MeasuredHole:
     roughness_mm: float
     oval_mm: float
 
+    @property
+    def known_to_mm(self) -> float:
+        """How far off the centre may be, in the worst direction (95 %; chi-square of 2 degrees of freedom)."""
+        return float(np.sqrt(5.991 * np.linalg.eigvalsh(self.covariance_mm2)[-1]))
+
 
 @dataclass(frozen=True, eq=False)
 class MeasuredPanel:
-    """What was found: `holes` of the expected diameters, `others` of other diameters, row by row from the top."""
+    """What was found: `holes` of the expected diameters, `others` of other diameters, row by row from the top.
+
+    `doubtful_mm` (N, 2) are places on the mat, mm, of something round that could not be measured; `notes` tell of it.
+    """
 
     holes: tuple[MeasuredHole, ...]
     others: tuple[MeasuredHole, ...]
     height_mm: float
     kind: Kind
     notes: tuple[str, ...]
+    doubtful_mm: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
 
 
 def measure_holes(
@@ -212,15 +221,28 @@ def measure_holes(
             "lay paper of another brightness under it if the holes hardly show, and check the thickness given."
         )
     notes = _notes(holes, others, doubtful, sizes, tolerance_mm, sighting)
-    return MeasuredPanel(holes, others, height_mm, kind, notes)
+    return MeasuredPanel(holes, others, height_mm, kind, notes, np.array(doubtful).reshape(-1, 2))
 
 
-def as_drawing(measured: MeasuredPanel) -> Drawing:
-    """Return the holes as a drawing without outline, its origin at the top left of the holes' bounding box."""
+def as_drawing(measured: MeasuredPanel, nominal_mm: Sequence[float] = ()) -> Drawing:
+    """Return the holes as a drawing without outline, its origin at the top left of the holes' bounding box.
+
+    A diameter within two deviations of one of `nominal_mm` is taken to be that.
+    """
     reach = np.array([(*hole.centre_mm, hole.diameter_mm / 2) for hole in measured.holes])
     left, top = (reach[:, :2] - reach[:, 2:]).min(axis=0)
-    holes = tuple(Hole((float(x - left), float(y - top)), float(2 * radius)) for x, y, radius in reach)
+    holes = tuple(
+        Hole((float(x - left), float(y - top)), _nominal(hole, nominal_mm))
+        for (x, y, _), hole in zip(reach, measured.holes, strict=True)
+    )
     return Drawing(holes, None, measured.notes)
+
+
+def _nominal(hole: MeasuredHole, nominal_mm: Sequence[float]) -> float:
+    nearest = min(nominal_mm, key=lambda nominal: abs(nominal - hole.diameter_mm), default=None)
+    if nearest is not None and abs(nearest - hole.diameter_mm) <= 2 * hole.diameter_sd_mm:
+        return float(nearest)
+    return float(hole.diameter_mm)
 
 
 def _require_sizes(

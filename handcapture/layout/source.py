@@ -156,6 +156,11 @@ def _compose(raw: Raw, layer: str | None, keep_out_layers: Sequence[str]) -> Dra
         told = " ".join(notes.sentences())
         raise DocumentError(f"No hole was found (no circle). {told}".rstrip() + " Draw each hole as a circle.")
     outline, circles, contours, stated = _find_outline(circles, contours, raw)
+    if kerf_mm := _measure(stated, "kerf_mm"):
+        raise DocumentError(
+            f"The drawing allows for a kerf of {kerf_mm:g} mm, so its sizes are not those of the finished panel. Draw "
+            "the layout again without kerf, and read that."
+        )
     if not circles:
         raise DocumentError("No hole was found besides the outline. Draw each hole as a circle.")
     openings = [circle for circle in circles if circle.tags.get("kind") == "cut"]
@@ -382,7 +387,8 @@ def _of_layer(raw: Raw, layer: str | None) -> Raw:
             f"Nothing is drawn on a layer {layer!r}. There is: {_layers_told(raw)}. Name one of these (--layer)."
         )
     left_out = sum(shape.layer not in kept and _REFERENCE not in parts[shape.layer] for shape in raw.circles)
-    if left_out and layer is None:
+    ours = any(circle.tags for circle in raw.circles)
+    if left_out and layer is None and not ours:
         raw.notes.add(
             f"There is a layer {_CUT}, so circles on others were left out ({left_out}; --layer reads another)"
         )

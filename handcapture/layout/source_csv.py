@@ -14,7 +14,7 @@ import numpy as np
 
 from handcapture.documents import read_bytes
 from handcapture.errors import DocumentError
-from handcapture.layout.source_shapes import MM_PER_UNIT, Raw, Units
+from handcapture.layout.source_shapes import MM_PER_UNIT, Raw, Units, rectangle_rows
 
 _MOST_BYTES: Final = 2_000_000
 _SEPARATORS: Final = (",", ";", "\t")
@@ -39,10 +39,39 @@ _LABEL: Final = ("label", "name", "text", "title", "button", "id")
 _NUMBER = re.compile(r"^[-+]?(\d+\.?\d*|\.\d+)(e[-+]?\d+)?$", re.IGNORECASE)
 _GROUPED = re.compile(r"^[-+]?\d{1,3}(,\d{3})+(\.\d+)?$|^[-+]?\d{1,3}(\.\d{3})+,\d+$")
 
-Role = Literal["x", "y", "diameter", "radius", "label", "width", "height", "side", "finger", "row", "kind"]
-_WORDS: Final[dict[str, Role]] = {"side": "side", "hand": "side", "finger": "finger", "row": "row", "kind": "kind"}
-_TEXTS: Final = ("label", "side", "finger", "row", "kind")
+Role = Literal[
+    "x",
+    "y",
+    "diameter",
+    "radius",
+    "width",
+    "height",
+    "cut width",
+    "cut height",
+    "cut radius",
+    "label",
+    "side",
+    "finger",
+    "row",
+    "kind",
+]
+_WORDS: Final[dict[str, Role]] = {
+    "side": "side",
+    "hand": "side",
+    "finger": "finger",
+    "row": "row",
+    "kind": "kind",
+    "panel width": "width",
+    "panel height": "height",
+    "cut width": "cut width",
+    "cut height": "cut height",
+    "cut corner radius": "cut radius",
+}
+_TEXTS: Final[tuple[Role, ...]] = ("label", "side", "finger", "row", "kind")
 """Columns that hold no number."""
+_CUT: Final[tuple[Role, ...]] = ("cut width", "cut height", "cut radius")
+_OPTIONAL: Final[tuple[Role, ...]] = ("width", "height", *_CUT)
+"""Columns that may be empty."""
 
 
 @dataclass(frozen=True)
@@ -96,32 +125,54 @@ def _read(text: str, units: Units | None) -> Raw:
     sizes: set[tuple[float, float]] = set()
     for line, cells in rows:
         values: dict[Role, float] = {}
+        words: dict[str, str] = {}
         for role, (place, column) in by_role.items():
-            if role not in _TEXTS:
+            cell = cells[place].strip() if place < len(cells) else ""
+            if role in _TEXTS:
+                # Our own tables put an apostrophe before what a spreadsheet would take for a formula.
+                words[role] = cell[1:] if re.match(r"'[=+\-@＝＋－＠]", cell) else cell
+            elif cell or role not in _OPTIONAL:
+                if not cell and role == "diameter" and _tells_cut(by_role, cells):
+                    continue
                 values[role] = _number(cells, place, line, role, decimal) * MM_PER_UNIT[column.unit or units or "mm"]
+        x, y = (-values["x"] if flips_x else values["x"]), (-values["y"] if flips_y else values["y"])
+        tags = {role: word for role, word in words.items() if word and role != "label"}
+        if "width" in values and "height" in values:
+            sizes.add((values["width"], values["height"]))
+        if "diameter" not in values and "radius" not in values:
+            _add_cut(raw, x, y, values, words, line)
+            continue
         diameter = values["diameter"] if "diameter" in values else 2 * values["radius"]
         if diameter <= 0:
             raise DocumentError(f", line {line}: the hole's diameter must be above 0. Mend it or delete the line.")
-        x, y = (-values["x"] if flips_x else values["x"]), (-values["y"] if flips_y else values["y"])
-        words = {
-            role: cells[by_role[role][0]].strip()
-            for role in _TEXTS
-            if role in by_role and by_role[role][0] < len(cells)
-        }
-        tags: dict[str, str] = {role: word for role, word in words.items() if word and role != "label"}
+        if words.get("kind", "").casefold() == "cut":
+            tags = {"kind": "cut", "name": words.get("label", "")}
+        elif words.get("label"):
+            raw.add_caption(words["label"], (x, y), (x, y))
         raw.add_circle(x, y, diameter, "", f", line {line}: the hole", tags)
-        if "label" in by_role and by_role["label"][0] < len(cells):
-            label = cells[by_role["label"][0]]
-            # Our own tables put an apostrophe before what a spreadsheet would take for a formula.
-            label = label[1:] if re.match(r"'[=+\-@＝＋－＠]", label) else label
-            raw.add_caption(label, (x, y), (x, y))
-        if "width" in values and "height" in values:
-            sizes.add((values["width"], values["height"]))
     if len(sizes) == 1:
         _add_panel(raw, *sizes.pop(), flips_x, flips_y)
     elif sizes:
         raw.notes.add("The lines tell different panel sizes, so there is no outline")
     return raw
+
+
+def _tells_cut(by_role: dict[Role, tuple[int, _Column]], cells: list[str]) -> bool:
+    """Return whether a line tells the size of a rectangular opening instead of a diameter."""
+    places = [by_role[role][0] for role in ("cut width", "cut height") if role in by_role]
+    return len(places) == 2 and all(place < len(cells) and cells[place].strip() for place in places)
+
+
+def _add_cut(raw: Raw, x: float, y: float, values: dict[Role, float], words: dict[str, str], line: int) -> None:
+    width, height, radius = (values.get(role, 0.0) for role in _CUT)
+    if width <= 0 or height <= 0 or not 0 <= radius <= min(width, height) / 2:
+        raise DocumentError(
+            f", line {line}: an opening needs a width and height above 0, and corners that fit. Mend it or delete the "
+            "line."
+        )
+    rows = rectangle_rows(x - width / 2, y - height / 2, width, height, radius)
+    tags = {"kind": "cut", "name": words.get("label", "")}
+    raw.add_curve(rows, np.ones(len(rows) - 1, dtype=bool), "", f", line {line}: the opening", tags)
 
 
 def _add_panel(raw: Raw, width: float, height: float, flips_x: bool, flips_y: bool) -> None:
@@ -183,10 +234,8 @@ def _column(name: str) -> _Column | None:
         return _Column("diameter", unit, None)
     if plain in ("r", "radius", "hole radius"):
         return _Column("radius", unit, None)
-    if plain in ("panel width", "panel height"):
-        return _Column("width" if plain == "panel width" else "height", unit, None)
     if plain in _WORDS:
-        return _Column(_WORDS[plain], None, None)
+        return _Column(_WORDS[plain], unit, None)
     return _Column("label", None, None) if plain in _LABEL else None
 
 

@@ -349,6 +349,21 @@ def circle_ring(centre_mm: Point, radius_mm: float) -> tuple[Vertex, ...]:
     )
 
 
+def rectangle_rows(left: float, top: float, width: float, height: float, radius: float) -> FloatArray:
+    """Return a level rectangle with round corners as rows x, y, bulge (K, 3), the first repeated at the end."""
+    right, bottom = left + width, top + height
+    if radius <= 0:
+        rows = [(left, top, 0.0), (right, top, 0.0), (right, bottom, 0.0), (left, bottom, 0.0)]
+    else:
+        rows = [
+            *((left, top + radius, QUARTER_BULGE), (left + radius, top, 0.0)),
+            *((right - radius, top, QUARTER_BULGE), (right, top + radius, 0.0)),
+            *((right, bottom - radius, QUARTER_BULGE), (right - radius, bottom, 0.0)),
+            *((left + radius, bottom, QUARTER_BULGE), (left, bottom - radius, 0.0)),
+        ]
+    return np.array([*rows, rows[0]])
+
+
 def enclosed_mm2(vertices: Sequence[Vertex]) -> float:
     """Return the area within a closed line, exact with its arcs, positive where it runs clockwise as seen."""
     total = 0.0

@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from handcapture.documents import read_bytes
 from handcapture.drawings.common import text_width
 from handcapture.errors import DocumentError
-from handcapture.layout.outline import QUARTER_BULGE
 from handcapture.layout.source_shapes import (
     FLATNESS_MM,
     LARGEST_FILE_BYTES,
@@ -34,6 +33,7 @@ from handcapture.layout.source_shapes import (
     Units,
     bulge_through,
     chord_count,
+    rectangle_rows,
 )
 
 _SVG: Final = "http://www.w3.org/2000/svg"
@@ -446,17 +446,9 @@ class _Walker:
         ry = self.number(node, "ry", rx)
         rx, ry = min(max(rx, 0.0), width / 2), min(max(ry, 0.0), height / 2)
         right, bottom = x + width, y + height
-        if rx <= 0 or ry <= 0:
-            corners = [(x, y, 0.0), (right, y, 0.0), (right, bottom, 0.0), (x, bottom, 0.0)]
-            self.curve(np.array([*corners, corners[0]]), np.ones(4, dtype=bool), node, state)
-            return
-        if math.isclose(rx, ry, rel_tol=1e-9) and similar(state.matrix):
-            arc = QUARTER_BULGE
-            ends = [
-                *((x, y + ry, arc), (x + rx, y, 0.0), (right - rx, y, arc), (right, y + ry, 0.0)),
-                *((right, bottom - ry, arc), (right - rx, bottom, 0.0), (x + rx, bottom, arc), (x, bottom - ry, 0.0)),
-            ]
-            self.curve(np.array([*ends, ends[0]]), np.ones(8, dtype=bool), node, state)
+        if rx <= 0 or ry <= 0 or (math.isclose(rx, ry, rel_tol=1e-9) and similar(state.matrix)):
+            rows = rectangle_rows(x, y, width, height, min(rx, ry))
+            self.curve(rows, np.ones(len(rows) - 1, dtype=bool), node, state)
             return
         count = chord_count(max(rx, ry) * self.scale(state), math.pi / 2)
         points: list[tuple[float, float]] = []
