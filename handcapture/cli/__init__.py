@@ -10,6 +10,7 @@ from handcapture.cli.common import MAT_NAMES, SETTINGS, Group
 from handcapture.cli.demo import demo
 from handcapture.cli.draw import DRAWING_SUFFIXES, draw
 from handcapture.cli.fit import fit
+from handcapture.cli.journal import journal
 from handcapture.cli.mat import mat
 from handcapture.cli.start import adopt, advise, arrange
 from handcapture.version import __version__
@@ -33,5 +34,5 @@ def main() -> None:
     """
 
 
-for _command in (mat, capture, inspect, adopt, arrange, advise, fit, draw, check, demo):
+for _command in (mat, capture, inspect, adopt, arrange, advise, fit, draw, check, journal, demo):
     main.add_command(_command)

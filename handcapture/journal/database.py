@@ -1,0 +1,376 @@
+"""The database file: opened, migrated, guarded, and cleaned of what was deleted.
+
+Every write is one transaction that holds SQLite's write lock from its start (BEGIN IMMEDIATE), and is on the disk when
+it returns (WAL with synchronous=FULL). Photo files are only made and removed while that lock is held; a file that no
+row names is what a broken-off write left, and goes at the next opening.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import sqlite3
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, Final
+
+from sqlalchemy import Connection, Engine, create_engine, delete, event, insert, select
+from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.pool import QueuePool
+
+from handcapture.errors import DocumentError, HandcaptureError, InputError, OutputError
+from handcapture.journal.migrations import migrate_step
+from handcapture.journal.schema import APPLICATION_ID, ENTRY, PHOTO, SETTING, VERSION
+
+DATABASE: Final = "journal.sqlite"
+PHOTOS: Final = "photos"
+BUSY_SECONDS: Final = 10.0
+_HEADER: Final = b"SQLite format 3\0"
+_BACKUP: Final = re.compile(r"journal-version-\d+\..+")
+_OURS: Final = re.compile(r"[0-9a-f]{64}\.(jpg|png)|\.[0-9a-f]{64}\.(jpg|png)\.\w+\.part")
+_HALF_ENTRIES: Final = """
+    SELECT id FROM entry WHERE
+        (kind = 'person') <> (id IN (SELECT id FROM person)) OR
+        (kind = 'session') <> (id IN (SELECT id FROM session)) OR
+        (kind IN ('rest', 'plan', 'panel', 'layout', 'check')) <> (id IN (SELECT id FROM document)) OR
+        (kind = 'photo') <> (id IN (SELECT id FROM photo)) OR
+        (kind = 'impression') <> (id IN (SELECT id FROM impression)) OR
+        (kind = 'export') <> (id IN (SELECT id FROM export)) OR
+        (kind = 'person') <> (owner_id IS NULL) OR
+        owner_id IS NOT NULL AND owner_id NOT IN (SELECT id FROM person)
+"""
+"""Entries of an archive without the row of their kind, or with one of another, or without an owner."""
+_WRITE: Final = {"handcapture_write": True}
+_PURGE: Final = "purge"
+
+Step = Callable[[str], None]
+
+
+class Database:
+    """The journal's database and its photo files. `step` is called before whatever changes the disk (for tests)."""
+
+    def __init__(self, folder: Path, step: Step = lambda what: None) -> None:
+        self.folder = folder
+        self.path = folder / DATABASE
+        self.photos = folder / PHOTOS
+        self.step = step
+        self._engine = _engine(self.path, step)
+
+    def close(self) -> None:
+        """Close all connections."""
+        with contextlib.suppress(DBAPIError, sqlite3.Error):
+            self._engine.dispose()
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Give a connection that sees one state of the journal."""
+        with self._told(), self._engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """Give a connection in a transaction that others wait for; it is on the disk when the block ends."""
+        with self._told(), self._engine.connect().execution_options(**_WRITE) as connection, connection.begin():
+            yield connection
+
+    @contextlib.contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except DBAPIError as error:
+            raise _in_words(error.orig, self.path, isinstance(error, IntegrityError)) from None
+        except sqlite3.Error as error:
+            raise _in_words(error, self.path) from None
+
+    def version(self) -> int:
+        """Return the version of the database, 0 while it holds nothing. InputError when it is another program's."""
+        with self.reading() as connection:
+            application = connection.exec_driver_sql("PRAGMA application_id").scalar_one()
+            version = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
+            tables = connection.exec_driver_sql("SELECT count(*) FROM sqlite_master").scalar_one()
+        if application != APPLICATION_ID and (tables or application or version):
+            raise InputError(
+                f"{self.path} is a database of another program, not a journal. Name the folder of a journal."
+            )
+        return version
+
+    def migrate(self, up_to: int = VERSION) -> None:
+        """Lead the database to the newest version; one that holds something is copied beside it first."""
+        version = self.version()
+        if version > VERSION:
+            raise DocumentError(
+                f"{self.path} was written by a newer program (journal version {version}; this one reads up to "
+                f"{VERSION}). Update handcapture to open it."
+            )
+        while version < up_to:
+            if version > 0 and self._holds_something():
+                self._back_up(version)
+            with self.writing() as connection:
+                # Another program may have been quicker while this one waited.
+                version = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
+                if version < up_to:
+                    migrate_step(connection, version)
+                    version += 1
+
+    def _holds_something(self) -> bool:
+        with self.reading() as connection:
+            return connection.execute(select(ENTRY.c.id).limit(1)).first() is not None
+
+    def _back_up(self, version: int) -> None:
+        """Copy the database to `journal-version-N.sqlite`, whole or not at all, unless it was copied before."""
+        target = self.folder / f"journal-version-{version}.sqlite"
+        part = target.with_suffix(".part")
+        try:
+            part.unlink(missing_ok=True)
+            with self._told(), self._raw() as source, contextlib.closing(sqlite3.connect(part)) as copy:
+                source.backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")
+                copied = copy.execute("PRAGMA user_version").fetchone()[0]
+            if copied != version:  # migrated meanwhile by another program, which made its own copy
+                part.unlink()
+                return
+            flush(part)
+            self.step("backup")
+            os.replace(part, target)
+            flush(self.folder)
+        except HandcaptureError:
+            raise
+        except OSError as error:
+            raise OutputError(
+                f"{target} could not be written: {error.strerror or error}. The journal was left at version {version}; "
+                "make room or allow writing, and open it again."
+            ) from error
+
+    @contextlib.contextmanager
+    def _raw(self) -> Iterator[sqlite3.Connection]:
+        connection = self._engine.raw_connection()
+        try:
+            driver = connection.driver_connection
+            assert isinstance(driver, sqlite3.Connection)
+            yield driver
+        finally:
+            connection.close()
+
+    def check(self, path: Path) -> None:
+        """Refuse a database, filled from the file `path`, whose rows do not belong together. InputError says so."""
+        with self.reading() as connection:
+            loose = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
+            sound = connection.exec_driver_sql("PRAGMA integrity_check").scalar_one()
+            halves = connection.exec_driver_sql(_HALF_ENTRIES).first()
+        if loose is not None or sound != "ok" or halves is not None:
+            raise InputError(
+                f"{path} cannot be read as an archive of a journal: its rows do not belong together. Copy it again, or "
+                "use another one."
+            )
+
+    def make_photos_folder(self) -> None:
+        """Make the folder of the kept photos, if it is not there."""
+        try:
+            self.photos.mkdir(mode=0o700, exist_ok=True)
+        except OSError as error:
+            raise OutputError(
+                f"The folder {self.photos} cannot be made: {error.strerror or error}. Check that you may write there."
+            ) from error
+
+    def store_photo(self, name: str, data: bytes) -> None:
+        """Write a photo file whole, and see that it is on the disk; only while writing."""
+        from handcapture.documents import write_atomically
+
+        self.make_photos_folder()
+        self.step(f"photo {name}")
+        write_atomically(self.photos / name, data)
+        flush(self.photos)
+
+    def due_for_purge(self, connection: Connection) -> None:
+        """Remember, with the deletion itself, that its traces are still to be removed."""
+        connection.execute(delete(SETTING).where(SETTING.c.name == _PURGE))
+        connection.execute(insert(SETTING).values(name=_PURGE, value="due"))
+
+    def sweep(self) -> None:
+        """Remove what a broken-off write or deletion left: files that no row names, traces of what was deleted."""
+        with self.reading() as connection:
+            due = connection.execute(select(SETTING.c.value).where(SETTING.c.name == _PURGE)).first() is not None
+            stray = self._strays(connection)
+        if due:
+            self.purge()
+        elif stray:
+            with self.writing() as connection:
+                self._remove(self._strays(connection))
+
+    def _strays(self, connection: Connection) -> list[Path]:
+        """Return the files in the photos' folder that no row names; files that are not ours are left alone."""
+        try:
+            present = {name for name in os.listdir(self.photos) if _OURS.fullmatch(name)}
+        except FileNotFoundError:
+            return []
+        except OSError as error:
+            raise InputError(f"The folder {self.photos} cannot be read: {error.strerror or error}.") from None
+        named = set(connection.execute(select(PHOTO.c.file).where(PHOTO.c.file.is_not(None)).distinct()).scalars())
+        return [self.photos / name for name in sorted(present - named)]
+
+    def _remove(self, paths: list[Path]) -> None:
+        for path in paths:
+            self.step(f"remove {path.name}")
+            try:
+                with contextlib.suppress(FileNotFoundError):
+                    if not path.is_symlink():
+                        with path.open("r+b") as file:  # overwritten first: unlinking leaves the blocks as they are
+                            file.write(bytes(path.stat().st_size))
+                            file.flush()
+                            os.fsync(file.fileno())
+                    path.unlink()
+            except OSError as error:
+                raise OutputError(
+                    f"{path} could not be removed: {error.strerror or error}. It belongs to nothing that is kept; "
+                    "allow writing there, and open the journal again."
+                ) from error
+
+    def purge(self) -> None:
+        """Remove every trace of what was deleted: photo files, copies of older versions, free pages, the log.
+
+        OutputError when another program holds the journal; the next opening then does it.
+        """
+        with self.writing() as connection:
+            self._remove(self._strays(connection))
+            self._remove([p for p in sorted(self.folder.iterdir()) if _BACKUP.fullmatch(p.name)])
+        with self._told(), self._raw() as driver:
+            self.step("vacuum")
+            driver.execute("VACUUM")
+            self.step("checkpoint")
+            busy = driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        if busy:
+            raise OutputError(
+                f"{self.path} is in use by another program, so that traces of what was deleted may still be in its "
+                "log. Close that program, then run handcapture journal list: that removes them."
+            )
+        with self.writing() as connection:
+            connection.execute(delete(SETTING).where(SETTING.c.name == _PURGE))
+
+
+def _engine(path: Path, step: Step) -> Engine:
+    address = f"{path.absolute().as_uri()}?mode=rw"
+
+    def connect() -> sqlite3.Connection:
+        # Without the driver's own transactions: they would not cover changes of tables.
+        connection = sqlite3.connect(
+            address, uri=True, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False
+        )
+        for pragma in ("foreign_keys = ON", "synchronous = FULL", "secure_delete = ON", "temp_store = MEMORY"):
+            connection.execute(f"PRAGMA {pragma}")
+        connection.execute("PRAGMA trusted_schema = OFF")
+        return connection
+
+    engine = create_engine("sqlite://", creator=connect, poolclass=QueuePool)
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        write = connection.get_execution_options().get("handcapture_write", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+
+    @event.listens_for(engine, "before_cursor_execute")
+    def _statement(_: Any, __: Any, statement: str, *___: Any) -> None:
+        step(statement)
+
+    @event.listens_for(engine, "commit")
+    def _commit(_: Connection) -> None:
+        step("commit")
+
+    return engine
+
+
+def create(folder: Path) -> None:
+    """Make the folder, unless it is there, and an empty database in it, unless one is there."""
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        handle = os.open(folder / DATABASE, os.O_CREAT | os.O_RDWR, 0o600)
+        os.close(handle)
+        flush(folder)
+    except FileNotFoundError:
+        raise InputError(f"The folder {folder.parent} does not exist. Make it first, or name another one.") from None
+    except OSError as error:
+        raise OutputError(
+            f"No journal can be made in {folder}: {error.strerror or error}. Name a folder that you may write to."
+        ) from error
+
+
+def use_log(database: Database) -> None:
+    """See that the database writes ahead into a log (WAL), so that readers and a writer do not wait for each other."""
+    with database._told(), database._raw() as driver:
+        mode = driver.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+    if mode != "wal":
+        raise OutputError(
+            f"{database.folder} lies on a disk where the journal cannot be kept safely (no write-ahead log). Name a "
+            "folder on a disk of this computer."
+        )
+
+
+def check_file(folder: Path) -> None:
+    """Refuse a folder without a journal in it, or one that cannot be written, before SQLite sees it."""
+    path = folder / DATABASE
+    hint = f"Make one with handcapture journal init {folder}, or name the folder of one."
+    try:
+        if not folder.exists():
+            raise InputError(f"The folder {folder} does not exist. {hint}")
+        if not folder.is_dir():
+            raise InputError(f"{folder} is a file, but the folder of a journal was expected. {hint}")
+        if not path.exists():
+            raise InputError(f"{folder} holds no journal (no {DATABASE}). {hint}")
+        with path.open("rb") as file:
+            start = file.read(len(_HEADER))
+    except HandcaptureError:
+        raise
+    except OSError as error:
+        raise InputError(f"{path} cannot be read: {error.strerror or error}.") from None
+    if start and start != _HEADER:
+        raise InputError(
+            f"{path} is no journal: it is not a database. Restore it from an archive with handcapture journal import."
+        )
+    if not (os.access(folder, os.W_OK) and os.access(path, os.W_OK)):
+        raise OutputError(
+            f"The journal in {folder} cannot be written: the folder or {DATABASE} is read-only. Allow writing, or copy "
+            "the folder to where you may write."
+        )
+
+
+def flush(path: Path) -> None:
+    """See that a file, or the names in a folder, are on the disk."""
+    with contextlib.suppress(PermissionError):  # some systems do not open folders
+        handle = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _in_words(error: BaseException | None, path: Path, integrity: bool = False) -> HandcaptureError:
+    """Return the one sentence for what SQLite says."""
+    code = getattr(error, "sqlite_errorcode", None)
+    primary = code & 0xFF if isinstance(code, int) else None
+    if integrity or primary == sqlite3.SQLITE_CONSTRAINT:
+        return InputError(
+            f"{path}: what this belongs to was changed or deleted meanwhile. Nothing was written; look with "
+            "handcapture journal list, and try again."
+        )
+    if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return OutputError(
+            f"{path} has been in use by another program for {BUSY_SECONDS:.0f} s. Nothing was written; try again when "
+            "it is done."
+        )
+    if primary == sqlite3.SQLITE_FULL:
+        return OutputError(f"{path} could not be written: the disk is full. Nothing was changed; make room.")
+    if primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+        return OutputError(
+            f"{path} could not be opened or written. Nothing was changed; check that the folder exists and that you "
+            "may write to it."
+        )
+    if primary == sqlite3.SQLITE_IOERR:
+        return OutputError(
+            f"{path} could not be read or written: {error}. Nothing was changed; check that the disk is not full and "
+            "sound."
+        )
+    if primary in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
+        return InputError(
+            f"{path} is no journal, or damaged ({error}). Restore it from an archive with handcapture journal import."
+        )
+    return InputError(f"{path} cannot be used as a journal ({error}). Restore it from an archive.")
