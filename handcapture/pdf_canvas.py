@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from io import BytesIO
 from typing import TYPE_CHECKING, Final, Literal
@@ -80,6 +81,35 @@ class Pen:
         """Draw a circle."""
         self.canvas.circle(*self.at(*centre), radius_mm * MM_TO_POINTS, stroke=1, fill=0)
 
+    def contour(
+        self, vertices: Sequence[tuple[float, float, float]], *, stroke: bool = True, fill_grey: float | None = None
+    ) -> None:
+        """Draw a closed line of x, y and bulge (see `layout.model.Vertex`), its arcs as curves."""
+        path = self.canvas.beginPath()
+        path.moveTo(*self.at(*vertices[0][:2]))
+        for (x, y, bulge), (end_x, end_y, _) in zip(vertices, [*vertices[1:], vertices[0]], strict=True):
+            if bulge == 0.0:
+                path.lineTo(*self.at(end_x, end_y))
+                continue
+            for curve in _curves((x, y), (end_x, end_y), bulge):
+                path.curveTo(*(part for point in curve for part in self.at(*point)))
+        path.close()
+        if fill_grey is not None:
+            self.canvas.setFillGray(fill_grey)
+        self.canvas.drawPath(path, stroke=int(stroke), fill=int(fill_grey is not None))
+
+    def arrow(self, tip: Point, direction: Point, size_mm: float = 2.0) -> None:
+        """Draw a filled arrowhead, six times as slim as a square, that points in `direction` (a unit vector)."""
+        (x, y), (dx, dy) = tip, direction
+        half = size_mm / 6
+        path = self.canvas.beginPath()
+        path.moveTo(*self.at(x, y))
+        path.lineTo(*self.at(x - dx * size_mm - dy * half, y - dy * size_mm + dx * half))
+        path.lineTo(*self.at(x - dx * size_mm + dy * half, y - dy * size_mm - dx * half))
+        path.close()
+        self.canvas.setFillGray(0.0)
+        self.canvas.drawPath(path, stroke=0, fill=1)
+
     def rectangle(self, corner: Point, size: Point, radius_mm: float = 0.0, *, fill_grey: float | None = None) -> None:
         """Draw a rectangle from its top-left corner; filled when a grey is given."""
         x, y = self.at(corner[0], corner[1] + size[1])
@@ -100,8 +130,19 @@ class Pen:
         centred: bool = False,
         bold: bool = False,
         grey: float = GREY,
+        turned: bool = False,
     ) -> None:
-        """Write text with its baseline's start, or its middle, at `place`; `size_mm` is the type size."""
+        """Write text with its baseline's start, or its middle, at `place`; `size_mm` is the type size.
+
+        Turned text reads from below upwards.
+        """
+        if turned:
+            self.canvas.saveState()
+            self.canvas.translate(*self.at(*place))
+            self.canvas.rotate(90.0)
+            Pen(self.canvas, 0.0).text((0.0, 0.0), text, size_mm, centred=centred, bold=bold, grey=grey)
+            self.canvas.restoreState()
+            return
         self.canvas.setFont(BOLD if bold else FONT, size_mm * MM_TO_POINTS)
         self.canvas.setFillGray(grey)
         if centred:
@@ -128,3 +169,32 @@ class Pen:
                 number = (x + side * (tick + away), y + along)
             if labelled:
                 self.text(number, text, 1.9, centred=True, grey=0.0)
+
+
+def text_length(text: str, size_mm: float, *, bold: bool = False) -> float:
+    """Return how long a text is in type of `size_mm`, mm; a canvas must have been made before."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    return float(stringWidth(text, BOLD if bold else FONT, size_mm))
+
+
+def _curves(start: Point, end: Point, bulge: float) -> list[tuple[Point, Point, Point]]:
+    """Return an arc as cubic curves: two control points and the end of each.
+
+    Of 45 degrees each, with tangents of 4/3 tan(turn / 4) radii, they lie within 4e-6 radii of the arc.
+    """
+    share = (1 - bulge**2) / (4 * bulge)
+    x = (start[0] + end[0]) / 2 - (end[1] - start[1]) * share
+    y = (start[1] + end[1]) / 2 + (end[0] - start[0]) * share
+    radius, first = math.dist(start, (x, y)), math.atan2(start[1] - y, start[0] - x)
+    turn = 4 * math.atan(bulge)
+    count = max(1, math.ceil(abs(turn) / (math.pi / 4)))
+    step = turn / count
+    handle = 4 / 3 * math.tan(step / 4) * radius
+    curves = []
+    for k in range(count):
+        a, b = first + k * step, first + (k + 1) * step
+        to = (x + radius * math.cos(b), y + radius * math.sin(b))
+        leave = (x + radius * math.cos(a) - handle * math.sin(a), y + radius * math.sin(a) + handle * math.cos(a))
+        curves.append((leave, (to[0] + handle * math.sin(b), to[1] - handle * math.cos(b)), to))
+    return curves

@@ -13,7 +13,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from handcapture.drawings.common import clean_label
-from handcapture.drawings.drill import COLUMNS, layout_drill_csv
+from handcapture.drawings.drill import COLUMNS, NOTE, layout_drill_csv
 from handcapture.drawings.dxf import layout_dxf
 from handcapture.layout.model import Layout
 
@@ -25,7 +25,9 @@ def read_back(layout: Layout) -> list[dict[str, str]]:
 def test_one_line_per_button_from_the_stated_edges():
     layout = workshop_layout()
     rows = read_back(layout)
-    assert tuple(rows[0]) == COLUMNS
+    *columns, note = rows[0]
+    assert tuple(columns) == COLUMNS
+    assert note == f"note: {NOTE}, revision A, 2031-03-04"
     for button, row in zip(layout.buttons, rows, strict=True):
         assert (row["label"], row["side"], row["finger"], row["row"]) == (
             button.label,
@@ -38,7 +40,7 @@ def test_one_line_per_button_from_the_stated_edges():
         assert float(row["y_from_bottom_edge_mm"]) == pytest.approx(from_bottom, abs=5e-4)
         assert float(row["hole_diameter_mm"]) == button.hole_mm
         assert (float(row["panel_width_mm"]), float(row["panel_height_mm"])) == (320.0, 150.0)
-        assert "mm" in row["note"]
+        assert (row["kind"], row[note]) == ("button", "")
 
 
 def test_table_and_dxf_share_origin_and_axes():

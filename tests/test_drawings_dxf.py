@@ -51,7 +51,8 @@ def test_header_says_millimetres(document):
 def test_cut_layer_holds_the_outline_and_the_holes_only(document):
     cut = document.modelspace().query('*[layer=="CUT"]')
     assert sorted(entity.dxftype() for entity in cut) == ["CIRCLE"] * 10 + ["LWPOLYLINE"]
-    assert {entity.dxf.layer for entity in document.modelspace()} == {"CUT", "REFERENCE"}
+    layers = {entity.dxf.layer for entity in document.modelspace()}
+    assert layers == {"CUT", "REFERENCE", "KEEP_OUT", "KEEP_OUT_ABOVE", "KEEP_OUT_BELOW"}
 
 
 def test_every_hole_has_its_centre_and_diameter(document):

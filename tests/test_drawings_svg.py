@@ -69,7 +69,9 @@ def test_only_outline_and_holes_are_in_the_cut_group():
     assert [child.get("class") for child in cut] == ["outline"] + ["hole"] * 10
     (reference,) = root.findall(f"{SVG_NAME}g[@id='reference']")
     kinds = {child.get("class") for child in reference}
-    assert kinds == {"keep-out", "centre", "wish", "label", "note"}
+    assert kinds == {"centre", "wish", "label", "note"}
+    (keep_outs,) = root.findall(f"{SVG_NAME}g[@id='keep-out']")
+    assert {child.get("data-kind") for child in keep_outs} == {"keep-out"}
 
 
 def test_labels_stay_inside_their_holes():

@@ -111,8 +111,21 @@ def test_spans_cover_the_panel_and_fit_the_page(width, height, paper):
         for (_, end), (start, _) in pairwise(spans):
             assert end - start == pytest.approx(OVERLAP_MM)
         assert all(stop - start < side - 2 * 6.0 for start, stop in spans), "6 mm of margin stay blank"
-    expected = 2 * len(plan.rows) * (len(plan.columns) - 1) + 2 * len(plan.columns) * (len(plan.rows) - 1)
-    assert len(crosses(plan)) == expected
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_crosses_stand_on_the_seams_clear_of_holes(paper):
+    layout = workshop_layout()
+    layout = replace(layout, panel=replace(layout.panel, height_mm=260.0))
+    plan = tiling(layout.panel, paper)
+    found = crosses(plan, layout)
+    assert len(found) == 2 * len(plan.rows) * (len(plan.columns) - 1) + 2 * len(plan.columns) * (len(plan.rows) - 1)
+    seams_x = [(end + start) / 2 for (_, end), (start, _) in pairwise(plan.columns)]
+    seams_y = [(end + start) / 2 for (_, end), (start, _) in pairwise(plan.rows)]
+    for x, y in found:
+        assert min([abs(x - seam) for seam in seams_x] + [abs(y - seam) for seam in seams_y]) < 1e-9
+        for button in layout.buttons:
+            assert np.hypot(x - button.centre_mm[0], y - button.centre_mm[1]) > button.hole_mm / 2 + 5.0
 
 
 def test_rules_measure_150_mm():

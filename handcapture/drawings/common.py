@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Iterator
+from datetime import date
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.drawings.labels import (
-    Obstacles,
-    Wanted,
-    box_around,
-    box_meets_discs,
-    disc_array,
-    place_labels,
-)
 from handcapture.errors import InputError
-from handcapture.layout.model import Button, KeepOut, Layout, Panel, Point
+from handcapture.layout.model import Button, Cut, Edge, KeepOut, Layout, Panel, Point, SideFeature
+from handcapture.layout.outline import polygon, polyline, vertices_of
+
+if TYPE_CHECKING:
+    from handcapture.drawings.labels import Box
 
 FloatArray = NDArray[np.float64]
 
@@ -56,6 +54,48 @@ def check_drawable(layout: Layout) -> None:
             raise InputError(
                 f"The keep-out {clean_label(keep_out.name)!r} has a size or place that cannot be drawn. Mend the panel."
             )
+    _check_outline(panel)
+    for cut in panel.cuts:
+        lengths = (cut.diameter_mm,) if cut.shape == "circle" else cut.size_mm
+        fits = all(math.isfinite(value) for value in (*cut.centre_mm, *lengths, cut.corner_radius_mm))
+        if not fits or min(lengths) <= 0 or (cut.shape == "rectangle" and not _rounds(cut.corner_radius_mm, *lengths)):
+            raise InputError(
+                f"The cut {clean_label(cut.name)!r} has a size or place that cannot be drawn. Mend the panel."
+            )
+    for feature in panel.side_features:
+        numbers = (feature.along_mm, feature.width_mm, feature.inward_mm)
+        if not all(math.isfinite(value) for value in numbers) or min(numbers[1:]) <= 0:
+            raise InputError(
+                f"The side feature {clean_label(feature.name)!r} has a size or place that cannot be drawn. "
+                "Mend the panel."
+            )
+
+
+def _rounds(radius_mm: float, width_mm: float, height_mm: float) -> bool:
+    return 0 <= radius_mm <= min(width_mm, height_mm) / 2
+
+
+def _check_outline(panel: Panel) -> None:
+    """Refuse an outline that is no simple closed line in the panel's frame."""
+    if not panel.outline:
+        return
+    if not np.isfinite(panel.outline).all() or not _is_closed_line(panel):
+        raise InputError("The panel's outline crosses itself or encloses nothing. Mend the panel.")
+    left, top, right, bottom = polygon(panel).bounds
+    if max(abs(left), abs(top), abs(right - panel.width_mm), abs(bottom - panel.height_mm)) > 0.05:
+        raise InputError(
+            f"The panel's outline spans {format_mm(right - left)} × {format_mm(bottom - top)} mm, but the panel says "
+            f"{format_mm(panel.width_mm)} × {format_mm(panel.height_mm)} mm. Mend the panel."
+        )
+
+
+def _is_closed_line(panel: Panel) -> bool:
+    import shapely
+
+    if any(a[:2] == b[:2] for a, b in pairwise([*panel.outline, panel.outline[0]])):
+        return False
+    points = polyline(panel.outline)
+    return len(points) > 2 and bool(shapely.LinearRing(points).is_simple) and polygon(panel).area > 0
 
 
 def clean_label(label: str, longest: int | None = LONGEST_LABEL) -> str:
@@ -125,87 +165,108 @@ def describe_keep_out(keep_out: KeepOut) -> str:
     return clean_label(keep_out.name) + face
 
 
-def hole_discs(layout: Layout) -> FloatArray:
-    """Return the holes as discs (N, 3): x, y, radius, panel frame."""
-    return disc_array((*button.centre_mm, button.hole_mm / 2) for button in layout.buttons)
+def describe_cut(cut: Cut) -> str:
+    """Return a cut's name and size: Ø6, or 30 × 20 R2."""
+    return f"{clean_label(cut.name)} {cut_size(cut)}".strip()
 
 
-def keep_out_names(layout: Layout, size_mm: float, spots: FloatArray | None = None) -> list[tuple[str, Point]]:
-    """Return each keep-out's name in type of `size_mm` and the middle of its place, panel frame.
+def cut_size(cut: Cut) -> str:
+    """Return a cut's size: Ø6, or 30 × 20 R2."""
+    if cut.shape == "circle":
+        return f"Ø{format_mm(cut.diameter_mm)}"
+    size = " × ".join(format_mm(length) for length in cut.size_mm)
+    return size + (f" R{format_mm(cut.corner_radius_mm)}" if cut.corner_radius_mm else "")
 
-    A name that does not fit inside its keep-out stands beside it, clear of the holes. `spots` are more discs
-    (N, 3) to keep clear of.
-    """
-    spots = disc_array(()) if spots is None else spots
-    names: list[tuple[str, Point]] = []
-    outside: list[tuple[str, Wanted]] = []
-    panel = layout.panel
-    for keep_out in panel.keep_outs:
-        name = describe_keep_out(keep_out)
-        width, height = (keep_out.diameter_mm, keep_out.diameter_mm) if keep_out.shape == "circle" else keep_out.size_mm
-        length = text_width(name, 0.72 * size_mm)
-        fits = length <= 0.9 * width and size_mm <= 0.9 * height
-        if fits and not box_meets_discs(box_around(keep_out.centre_mm, (length, size_mm)), spots):
-            names.append((name, keep_out.centre_mm))
-        else:
-            outside.append((name, Wanted(keep_out.centre_mm, height / 2, (length, size_mm))))
-    obstacles = Obstacles(
-        discs=np.vstack([hole_discs(layout), spots]),
-        rings=disc_array(()),
-        boxes=(),
-        bounds=(1.0, 1.0, panel.width_mm - 1.0, panel.height_mm - 1.0),
+
+def describe_side_feature(feature: SideFeature) -> str:
+    """Return a side feature's name and where it takes its room."""
+    return f"{clean_label(feature.name)} ({feature.edge} wall, below)".strip()
+
+
+def toward_edge(edge: Edge) -> Point:
+    """Return the direction from the panel's middle to one of its edges."""
+    directions: dict[Edge, Point] = {"back": (0.0, -1.0), "front": (0.0, 1.0), "left": (-1.0, 0.0), "right": (1.0, 0.0)}
+    return directions[edge]
+
+
+def box_of(shape: KeepOut | Cut) -> Box:
+    """Return the box round a keep-out or a cut, panel frame."""
+    x, y = shape.centre_mm
+    width, height = (shape.diameter_mm,) * 2 if shape.shape == "circle" else shape.size_mm
+    return x - width / 2, y - height / 2, x + width / 2, y + height / 2
+
+
+def revision_of(layout: Layout) -> str:
+    """Return the revision and, where it is known, its day: revision B, 2031-03-04."""
+    day = day_of(layout)
+    return f"revision {clean_label(layout.revision, 8) or '-'}" + (f", {day}" if day else "")
+
+
+def day_of(layout: Layout) -> str | None:
+    """Return the day on which the layout was made (ISO 8601), None where it does not say."""
+    try:
+        return date.fromisoformat((layout.created or "")[:10]).isoformat()
+    except ValueError:
+        return None
+
+
+NOMINAL: Final = "nominal: no kerf allowance"
+
+
+def kerf_note(kerf_mm: float) -> str:
+    """Return the sentence that tells a shop not to allow for the kerf a second time."""
+    return (
+        f"KERF IS ALREADY ALLOWED FOR: {format_mm(kerf_mm)} mm (holes and cuts drawn smaller by it, the outline larger "
+        "by half of it on every side). Do not allow for it again."
     )
-    boxes = place_labels([wanted for _, wanted in outside], obstacles, gap=1.0)
-    for (name, _), box in zip(outside, boxes, strict=True):
-        names.append((name, ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)))
-    return [(name, middle) for name, middle in names if name]
 
 
-def drawing_notes(layout: Layout) -> tuple[str, ...]:
-    """Return the lines that stand beside every drawing of the panel."""
-    panel = layout.panel
+def drawing_notes(layout: Layout, kerf_mm: float = 0.0) -> tuple[str, ...]:
+    """Return the lines that stand beside every drawing of the panel; `kerf_mm` is what the drawing allows for."""
+    title = " · ".join(text for text in (clean_label(layout.name, 60), clean_label(layout.panel.name, 60)) if text)
+    revision = revision_of(layout)
+    lines = [f"{title}: {panel_words(layout.panel)}" if title else panel_words(layout.panel)]
+    sizes = f"All sizes in mm, {NOMINAL}." if kerf_mm == 0.0 else "All sizes in mm."
+    lines.append(f"{revision[0].upper()}{revision[1:]}. Seen from above, the person's edge at the bottom. {sizes}")
+    if kerf_mm:
+        lines.append(kerf_note(kerf_mm))
+    warning = build_warning(layout)
+    return (*lines, warning) if warning else tuple(lines)
+
+
+def panel_words(panel: Panel) -> str:
+    """Return the panel's size, thickness and material."""
     size = f"{format_mm(panel.width_mm)} × {format_mm(panel.height_mm)} mm"
+    if panel.outline:
+        size += ", outline as drawn"
     if panel.corner_radius_mm > 0:
         size += f", corner radius {format_mm(panel.corner_radius_mm)} mm"
     if panel.thickness_mm is not None:
         size += f", {format_mm(panel.thickness_mm)} mm thick"
     if panel.material:
         size += f", {clean_label(panel.material)}"
-    title = " · ".join(text for text in (clean_label(layout.name, 60), clean_label(panel.name, 60)) if text)
-    lines = [f"{title}: {size}" if title else size]
-    lines.append("Seen from above, the person's edge at the bottom. All sizes in mm, nominal: no kerf allowance.")
-    faults = sum(finding.severity == "error" for finding in layout.findings)
-    if faults:
-        lines.append(f"NOT TO BE BUILT YET: the check of this layout found {faults} error{'s' * (faults > 1)}.")
-    return tuple(lines)
+    return size
+
+
+def build_warning(layout: Layout) -> str:
+    """Return the line that warns of errors in the layout, empty where there are none."""
+    faults = sum(finding.severity == "error" and finding.waived is None for finding in layout.findings)
+    if faults == 0:
+        return ""
+    return f"NOT TO BE BUILT YET: the check of this layout found {faults} error{'s' * (faults > 1)}."
 
 
 def outline_points(panel: Panel, step_mm: float = 1.0) -> FloatArray:
     """Return the panel's outline as a closed polygon (N, 2), panel frame, points at most `step_mm` apart."""
-    corners = list(_corner_points(panel))
+    corners = polyline(vertices_of(panel)).tolist()
     points = []
-    for start, stop in zip(corners, corners[1:] + corners[:1], strict=True):
+    for start, stop in pairwise([*corners, corners[0]]):
         count = max(1, math.ceil(math.dist(start, stop) / step_mm))
         points += [
             (start[0] + (stop[0] - start[0]) * k / count, start[1] + (stop[1] - start[1]) * k / count)
             for k in range(count)
         ]
     return np.array(points, dtype=np.float64)
-
-
-def _corner_points(panel: Panel) -> Iterator[tuple[float, float]]:
-    radius = panel.corner_radius_mm
-    steps = 0 if radius == 0 else max(4, math.ceil(radius * math.pi / 2))
-    right, bottom = panel.width_mm - radius, panel.height_mm - radius
-    for x, y, start_deg in (
-        (right, radius, -90),
-        (right, bottom, 0),
-        (radius, bottom, 90),
-        (radius, radius, 180),
-    ):
-        for k in range(steps + 1):
-            angle = math.radians(start_deg + (90 * k / steps if steps else 0))
-            yield x + radius * math.cos(angle), y + radius * math.sin(angle)
 
 
 def circle_points(centre: tuple[float, float], radius: float, count: int = 96) -> FloatArray:

@@ -153,3 +153,36 @@ def _leader_crossings(label: Wanted, boxes: FloatArray, discs: FloatArray) -> Fl
     along = np.clip(to_box @ to_disc.T / length_squared[:, None], 0.0, 1.0)
     apart = np.linalg.norm(along[..., None] * to_box[:, None] - to_disc[None], axis=2)
     return _count(apart < others[:, 2])
+
+
+def place_at_one(wanted: Sequence[Wanted], obstacles: Obstacles, gap: float) -> Box | None:
+    """Return a box for one label at the best of several anchors, None where every place is taken."""
+    best: tuple[float, Box] | None = None
+    for label in wanted:
+        (box,) = place_labels([label], obstacles, gap)
+        away = float(np.hypot(*np.subtract(nearest_point(box, label.anchor), label.anchor)))
+        if box_is_free(box, obstacles) and (best is None or away < best[0] - 1e-9):
+            best = away, box
+    return best[1] if best else None
+
+
+def box_is_free(box: Box, obstacles: Obstacles) -> bool:
+    """Tell whether a box lies within the bounds and on no hard obstacle."""
+    met = box_meets_discs(box, obstacles.discs) or any(boxes_meet(box, other) for other in obstacles.boxes)
+    return box_within(box, obstacles.bounds) and not met
+
+
+def boxes_meet(first: Box, second: Box, gap: float = 0.0) -> bool:
+    """Tell whether two boxes come nearer to each other than `gap`."""
+    across = first[0] < second[2] + gap and first[2] > second[0] - gap
+    return across and first[1] < second[3] + gap and first[3] > second[1] - gap
+
+
+def box_within(box: Box, limit: Box) -> bool:
+    """Tell whether a box lies wholly in another."""
+    return limit[0] <= box[0] and limit[1] <= box[1] and box[2] <= limit[2] and box[3] <= limit[3]
+
+
+def middle_of(box: Box) -> tuple[float, float]:
+    """Return the middle of a box."""
+    return (box[0] + box[2]) / 2, (box[1] + box[3]) / 2

@@ -3,16 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
-from handcapture.drawings.common import check_drawable, drawing_notes, format_mm, hole_discs, text_width
-from handcapture.drawings.labels import Box, Obstacles, box_around, disc_array, place_block
-from handcapture.drawings.printed_panel import checked_title, draw_panel, panel_corners
+from handcapture.drawings.common import box_of, check_drawable, drawing_notes, format_mm, outline_points, text_width
+from handcapture.drawings.labels import Box, Obstacles, box_around, box_is_free, disc_array, place_block
+from handcapture.drawings.printed_panel import (
+    Text,
+    checked_title,
+    draw_panel,
+    edge_note,
+    panel_corners,
+    panel_texts,
+    template_line,
+)
+from handcapture.drawings.surroundings import hole_discs
 from handcapture.errors import InputError
 from handcapture.layout.model import Layout, Point
-from handcapture.mat.geometry import RULE_MM, Mat, Rectangle, Sheet
+from handcapture.mat.geometry import LEAST_MARGIN_MM, RULE_MM, Mat, Rectangle, Sheet
 from handcapture.mat.printing import draw_sheet
 from handcapture.pdf_canvas import (
     ACTUAL_SIZE,
@@ -64,6 +74,7 @@ def template_pdf(layout: Layout, mat: Mat, *, recentre: bool = False) -> bytes:
     title = checked_title(layout, f"true-size template on the {mat.title} mat")
     origin = template_origin(layout, mat, recentre=recentre)
     canvas, buffer = new_canvas(title)
+    texts = _texts(layout, mat, origin)
     for sheet, offset in zip(mat.sheets, mat.nominal_offsets_mm, strict=True):
         canvas.setPageSize((sheet.width_mm * MM_TO_POINTS, sheet.height_mm * MM_TO_POINTS))
         draw_sheet(canvas, sheet, furniture=False)
@@ -72,8 +83,12 @@ def template_pdf(layout: Layout, mat: Mat, *, recentre: bool = False) -> bytes:
         _clip_to_quiet_paper(pen, sheet)
         corner = (origin[0] - offset[0], origin[1] - offset[1])
         dots = disc_array((float(x), float(y), DOT_CLEARANCE_MM) for x, y in sheet.dots_mm)
-        draw_panel(pen.moved(corner), layout, dots - (*corner, 0.0))
-        _draw_notes(pen, layout, mat, sheet, origin, corner)
+        quiet = quiet_box(sheet, (-corner[0], -corner[1]))
+        here = list(texts)
+        if not _panel_is_whole(layout, mat, origin):
+            here += edge_note(layout, quiet, dots - (*corner, 0.0), _moved(_rule_boxes(sheet), corner), texts)
+        draw_panel(pen.moved(corner), layout, here, quiet, bodies=False)
+        _draw_notes(pen, layout, mat, sheet, origin, corner, here)
         canvas.restoreState()
         canvas.showPage()
     canvas.save()
@@ -90,6 +105,54 @@ def quiet_paper(mat: Mat) -> Rectangle:
         right - start.x_mm - 2 * RING_CLEARANCE_MM,
         start.height_mm - 2 * RING_CLEARANCE_MM,
     )
+
+
+def _texts(layout: Layout, mat: Mat, origin: Point) -> list[Text]:
+    """Return the texts on the panel: none on a saddle, on a rule, or so near to a seam that a printer cuts it off."""
+    dots, boxes = [], []
+    for sheet, offset in zip(mat.sheets, mat.nominal_offsets_mm, strict=True):
+        corner = (origin[0] - offset[0], origin[1] - offset[1])
+        dots += [(float(x) - corner[0], float(y) - corner[1], DOT_CLEARANCE_MM) for x, y in sheet.dots_mm]
+        boxes += _moved(_rule_boxes(sheet), corner)
+        if sheet.seam is not None:
+            seam = (sheet.width_mm if sheet.seam == "right" else 0.0) - corner[0]
+            boxes.append((seam - LEAST_MARGIN_MM, -corner[1], seam + LEAST_MARGIN_MM, sheet.height_mm - corner[1]))
+    quiet = quiet_paper(mat)
+    left, top = quiet.x_mm - origin[0], quiet.y_mm - origin[1]
+    bounds = (left + 1.0, top + 1.0, left + quiet.width_mm - 1.0, top + quiet.height_mm - 1.0)
+    return panel_texts(layout, bounds, disc_array(dots), boxes)
+
+
+def _moved(boxes: list[Box], corner: Point) -> list[Box]:
+    """Return boxes of a sheet in the frame of the panel that lies at `corner`."""
+    x, y = corner
+    return [(left - x, top - y, right - x, bottom - y) for left, top, right, bottom in boxes]
+
+
+def _rule_boxes(sheet: Sheet) -> list[Box]:
+    """Return the room of the two rules, sheet frame."""
+    (rule_x, rule_y), (side_x, side_y) = sheet.rule_x_mm[0], sheet.rule_y_mm[0]
+    return [
+        (rule_x - 1.0, rule_y - 5.0, rule_x + RULE_MM + 6.0, rule_y + 1.0),
+        (side_x - 11.0, side_y - 2.0, side_x + 11.0, side_y + RULE_MM + 2.0),
+    ]
+
+
+def quiet_box(sheet: Sheet, shift: Point = (0.0, 0.0)) -> Box:
+    """Return one sheet's paper inside the ring, where lines are drawn, as a box that is moved by `shift`."""
+    inside = sheet.interior
+    left = inside.x_mm + (RING_CLEARANCE_MM if sheet.seam != "left" else 0.0)
+    right = inside.x_mm + inside.width_mm - (RING_CLEARANCE_MM if sheet.seam != "right" else 0.0)
+    top, bottom = inside.y_mm + RING_CLEARANCE_MM, inside.y_mm + inside.height_mm - RING_CLEARANCE_MM
+    return left + shift[0], top + shift[1], right + shift[0], bottom + shift[1]
+
+
+def _panel_is_whole(layout: Layout, mat: Mat, origin: Point) -> bool:
+    """Tell whether the panel's edge lies on quiet paper all round."""
+    panel, quiet = layout.panel, quiet_paper(mat)
+    inside = origin[0] >= quiet.x_mm and origin[1] >= quiet.y_mm
+    inside &= origin[0] + panel.width_mm <= quiet.x_mm + quiet.width_mm
+    return inside and origin[1] + panel.height_mm <= quiet.y_mm + quiet.height_mm
 
 
 def _holes_box(layout: Layout) -> tuple[float, float, float, float]:
@@ -123,50 +186,63 @@ def _clip_to_quiet_paper(pen: Pen, sheet: Sheet) -> None:
     """Let nothing that follows touch the ring or the interior saddles."""
     from reportlab.pdfgen.canvas import FILL_EVEN_ODD
 
-    inside = sheet.interior
-    left = inside.x_mm + (RING_CLEARANCE_MM if sheet.seam != "left" else 0.0)
-    right = inside.x_mm + inside.width_mm - (RING_CLEARANCE_MM if sheet.seam != "right" else 0.0)
-    top = inside.y_mm + RING_CLEARANCE_MM
-    height = inside.height_mm - 2 * RING_CLEARANCE_MM
+    left, top, right, bottom = quiet_box(sheet)
     path = pen.canvas.beginPath()
-    path.rect(*pen.at(left, top + height), (right - left) * MM_TO_POINTS, height * MM_TO_POINTS)
+    path.rect(*pen.at(left, bottom), (right - left) * MM_TO_POINTS, (bottom - top) * MM_TO_POINTS)
     for x, y in sheet.dots_mm:
         path.circle(*pen.at(float(x), float(y)), DOT_CLEARANCE_MM * MM_TO_POINTS)
     pen.canvas.clipPath(path, stroke=0, fill=0, fillMode=FILL_EVEN_ODD)
 
 
-def _draw_notes(pen: Pen, layout: Layout, mat: Mat, sheet: Sheet, origin: Point, corner: Point) -> None:
+def _draw_notes(
+    pen: Pen, layout: Layout, mat: Mat, sheet: Sheet, origin: Point, corner: Point, texts: Sequence[Text]
+) -> None:
     """Draw the rules, and the notes where they disturb nothing; `corner` is the panel's on this sheet."""
     pen.rule(sheet.rule_x_mm[0], RULE_MM)
     pen.rule(sheet.rule_y_mm[0], RULE_MM, ticks="left" if sheet.seam == "left" else "right")
     place = f"Panel corner at ({format_mm(origin[0])}, {format_mm(origin[1])}) mm on the mat"
     if math.dist(origin, layout.panel_origin_mm) > 0.005:
         place += ", moved from where the fingers were measured"
-    lines = [f"{sheet.title}. {ACTUAL_SIZE} {RULE_CHECK}", *drawing_notes(layout), f"{place}."]
+    lines = [f"{sheet.title}. {ACTUAL_SIZE} {RULE_CHECK}", template_line(layout), *drawing_notes(layout), f"{place}."]
     if sheet.seam is not None:
         lines.append("Lay both sheets edge to edge and tape them; trim or fold if need be.")
-    panel, quiet = layout.panel, quiet_paper(mat)
-    inside = origin[0] >= quiet.x_mm and origin[1] >= quiet.y_mm
-    inside &= origin[0] + panel.width_mm <= quiet.x_mm + quiet.width_mm
-    if not (inside and origin[1] + panel.height_mm <= quiet.y_mm + quiet.height_mm):
+    if not _panel_is_whole(layout, mat, origin):
         lines.append("The panel is larger than the quiet paper: its edge is left out where it would cross marks.")
 
     spacing = 1.3 * _TYPE_MM
-    size = (max(0.92 * text_width(line, 0.72 * _TYPE_MM) for line in lines), spacing * len(lines))
-    left, top, _, _ = place_block(size, _note_obstacles(layout, sheet, corner), 1.0)
-    for k, line in enumerate(lines):
+    obstacles = _note_obstacles(layout, sheet, corner, texts)
+    # In one long block where there is room for it, else in narrower ones.
+    for width_mm in (math.inf, 100.0, 70.0, 50.0):
+        broken = [part for line in lines for part in _broken(line, width_mm)]
+        size = (max(0.92 * text_width(line, 0.72 * _TYPE_MM) for line in broken), spacing * len(broken))
+        box = place_block(size, obstacles, 1.0)
+        if width_mm == math.inf or box_is_free(box, obstacles):
+            shown, (left, top, _, _) = broken, box
+        if box_is_free(box, obstacles):
+            break
+    for k, line in enumerate(shown):
         pen.text((left, top + (k + 0.8) * spacing), line, _TYPE_MM, bold=k == 0, grey=0.25)
 
 
-def _note_obstacles(layout: Layout, sheet: Sheet, corner: Point) -> Obstacles:
+def _broken(line: str, width_mm: float) -> list[str]:
+    """Return the line broken to a width at its spaces."""
+    parts = [""]
+    for word in line.split():
+        longer = f"{parts[-1]} {word}".strip()
+        if parts[-1] and 0.92 * text_width(longer, 0.72 * _TYPE_MM) > width_mm:
+            parts.append(word)
+        else:
+            parts[-1] = longer
+    return parts
+
+
+def _note_obstacles(layout: Layout, sheet: Sheet, corner: Point, texts: Sequence[Text]) -> Obstacles:
     """Return what the notes keep clear of, sheet frame."""
     panel, paper = layout.panel, sheet.interior
-    (rule_x, rule_y), (side_x, side_y) = sheet.rule_x_mm[0], sheet.rule_y_mm[0]
     dots = disc_array((float(x), float(y), DOT_CLEARANCE_MM) for x, y in sheet.dots_mm)
     right, bottom = corner[0] + panel.width_mm, corner[1] + panel.height_mm
     boxes: list[Box] = [
-        (rule_x, rule_y - 5.0, rule_x + RULE_MM + 6.0, rule_y + 1.0),
-        (side_x - 11.0, side_y - 2.0, side_x + 11.0, side_y + RULE_MM + 2.0),
+        *_rule_boxes(sheet),
         # The panel's four edges.
         (corner[0], corner[1] - 1.5, right, corner[1] + 1.5),
         (corner[0], bottom - 1.5, right, bottom + 1.5),
@@ -174,11 +250,13 @@ def _note_obstacles(layout: Layout, sheet: Sheet, corner: Point) -> Obstacles:
         (right - 1.5, corner[1], right + 1.5, bottom),
     ]
     boxes += [box_around((corner[0] + x, corner[1] + y), (10.0, 10.0)) for x, y in panel_corners(panel)]
-    for keep_out in panel.keep_outs:
-        size = (keep_out.diameter_mm,) * 2 if keep_out.shape == "circle" else keep_out.size_mm
-        boxes.append(box_around((corner[0] + keep_out.centre_mm[0], corner[1] + keep_out.centre_mm[1]), size))
+    places = [*(box_of(place) for place in panel.obstacles), *(text.box for text in texts)]
+    boxes += _moved(places, (-corner[0], -corner[1]))
+    # An outline of its own may turn in anywhere.
+    points = outline_points(panel, 2.0) if panel.outline else np.zeros((0, 2))
+    line = disc_array((corner[0] + x, corner[1] + y, 1.5) for x, y in points.tolist())
     return Obstacles(
-        discs=np.vstack([dots, np.add(hole_discs(layout), (*corner, 2.0))]),
+        discs=np.vstack([dots, np.add(hole_discs(layout), (*corner, 2.0)), line]),
         rings=disc_array(()),
         boxes=tuple(boxes),
         bounds=(

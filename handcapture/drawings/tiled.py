@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from handcapture.drawings.common import drawing_notes
-from handcapture.drawings.printed_panel import checked_title, draw_panel
+import numpy as np
+
+from handcapture.drawings.common import box_of, circle_points, drawing_notes, outline_points
+from handcapture.drawings.labels import box_around, box_meets_discs, boxes_meet, disc_array
+from handcapture.drawings.printed_panel import NAME_MM, Text, checked_title, draw_panel, panel_texts, template_line
+from handcapture.drawings.surroundings import edges_of, hole_discs, names_on, panel_box
 from handcapture.errors import InputError
 from handcapture.layout.model import Layout, Panel, Point
 from handcapture.mat.geometry import MATS, RULE_MM
@@ -30,6 +35,8 @@ _LEFT_MM: Final = _MARGIN_MM + 9.0
 _BOTTOM_MM: Final = _MARGIN_MM + 24.0
 _AROUND_MM: Final = 6.0
 """Paper shown around the panel."""
+_CROSS_ROOM_MM: Final = 6.0
+"""Room of an alignment cross and its number, to every side."""
 
 
 @dataclass(frozen=True)
@@ -81,13 +88,15 @@ def tiled_pdf(layout: Layout, paper: str) -> bytes:
     """
     title = checked_title(layout, "true size, tiled")
     plan = tiling(layout.panel, paper)
+    marks = crosses(plan, layout)
+    texts = _texts(layout, plan, marks)
     canvas, buffer = new_canvas(title)
     width, height = plan.page_mm
     for row in range(len(plan.rows)):
         for column in range(len(plan.columns)):
             canvas.setPageSize((width * MM_TO_POINTS, height * MM_TO_POINTS))
             pen = Pen(canvas, height)
-            _draw_tile(pen, layout, plan, row, column)
+            _draw_tile(pen, layout, plan, (row, column), marks, texts)
             _draw_furniture(pen, layout, plan, row, column)
             canvas.showPage()
     canvas.save()
@@ -102,8 +111,11 @@ def window_corner_mm(plan: Tiling, row: int, column: int) -> Point:
     return _LEFT_MM + spare_x / 2, _MARGIN_MM + spare_y / 2
 
 
-def _draw_tile(pen: Pen, layout: Layout, plan: Tiling, row: int, column: int) -> None:
-    """Draw the part of the panel that falls on this page, and the seams with their crosses."""
+def _draw_tile(
+    pen: Pen, layout: Layout, plan: Tiling, place: tuple[int, int], marks: Sequence[Point], texts: Sequence[Text]
+) -> None:
+    """Draw the part of the panel that falls on the page at this row and column, and the seams with their crosses."""
+    row, column = place
     (left, right), (top, bottom) = plan.columns[column], plan.rows[row]
     corner = window_corner_mm(plan, row, column)
     panel_pen = pen.moved((corner[0] - left, corner[1] - top))
@@ -113,13 +125,13 @@ def _draw_tile(pen: Pen, layout: Layout, plan: Tiling, row: int, column: int) ->
     x, y = panel_pen.at(left, bottom)
     window.rect(x, y, (right - left) * MM_TO_POINTS, (bottom - top) * MM_TO_POINTS)
     canvas.clipPath(window, stroke=0, fill=0)
-    draw_panel(panel_pen, layout)
+    draw_panel(panel_pen, layout, texts, (left, top, right, bottom))
     panel_pen.style(FAINT_MM, 0.5, (3.0, 2.0))
     for seam in _seams(plan.columns):
         panel_pen.line((seam, top), (seam, bottom))
     for seam in _seams(plan.rows):
         panel_pen.line((left, seam), (right, seam))
-    for number, (cross_x, cross_y) in enumerate(crosses(plan), start=1):
+    for number, (cross_x, cross_y) in enumerate(marks, start=1):
         if left < cross_x < right and top < cross_y < bottom:
             panel_pen.style(LINE_MM, 0.0)
             panel_pen.cross((cross_x, cross_y), 5.0)
@@ -135,21 +147,52 @@ def _seams(spans: tuple[Point, ...]) -> list[float]:
     return [(end + start) / 2 for (_, end), (start, _) in itertools.pairwise(spans)]
 
 
-def crosses(plan: Tiling) -> list[Point]:
-    """Return the alignment crosses, panel frame: two on each seam of each page, clear of the corners."""
-    found = [
-        (seam, top + share * (bottom - top))
-        for seam in _seams(plan.columns)
-        for top, bottom in plan.rows
-        for share in (0.2, 0.8)
-    ]
-    found += [
-        (left + share * (right - left), seam)
-        for seam in _seams(plan.rows)
-        for left, right in plan.columns
-        for share in (0.2, 0.8)
-    ]
+def crosses(plan: Tiling, layout: Layout) -> list[Point]:
+    """Return the alignment crosses, panel frame: two on each seam of each page, clear of holes, cuts and names.
+
+    They stand at a fifth and four fifths of the seam, or as near to there as there is room.
+    """
+    panel = layout.panel
+    discs = np.add(hole_discs(layout), (0.0, 0.0, _CROSS_ROOM_MM))
+    boxes = [box_of(shape) for shape in panel.cuts]
+    boxes += [box for _, box in names_on(layout, NAME_MM)]
+
+    lines = [line for k in panel.keep_outs if k.shape == "rectangle" for line in edges_of(box_of(k))]
+    circles = [circle_points(k.centre_mm, k.diameter_mm / 2) for k in panel.keep_outs if k.shape == "circle"]
+    points = np.vstack([outline_points(panel), *circles])
+
+    def blocked(place: Point) -> float:
+        room = box_around(place, (2 * _CROSS_ROOM_MM, 2 * _CROSS_ROOM_MM))
+        hard = box_meets_discs(box_around(place, (0.0, 0.0)), discs) + sum(boxes_meet(room, box) for box in boxes)
+        # Lines of the drawing only confuse.
+        near = np.hypot(*(points - place).T).min() < _CROSS_ROOM_MM or any(boxes_meet(room, line) for line in lines)
+        return hard + 0.1 * near
+
+    def on(start: Point, end: Point) -> list[Point]:
+        found = []
+        for wished, shares in ((0.2, np.arange(0.08, 0.46, 0.02)), (0.8, np.arange(0.55, 0.93, 0.02))):
+            ordered = sorted((wished, *shares.tolist()), key=lambda share: abs(share - wished))
+            places = [(s * end[0] + (1 - s) * start[0], s * end[1] + (1 - s) * start[1]) for s in ordered]
+            found.append(min(places, key=blocked))
+        return found
+
+    found: list[Point] = []
+    for seam in _seams(plan.columns):
+        for top, bottom in plan.rows:
+            found += on((seam, top), (seam, bottom))
+    for seam in _seams(plan.rows):
+        for left, right in plan.columns:
+            found += on((left, seam), (right, seam))
     return found
+
+
+def _texts(layout: Layout, plan: Tiling, marks: Sequence[Point]) -> list[Text]:
+    """Return the texts on the panel, clear of the crosses and of the lines where pages are cut."""
+    whole = -_AROUND_MM, -_AROUND_MM, layout.panel.width_mm + _AROUND_MM, layout.panel.height_mm + _AROUND_MM
+    seams = [(seam - 0.5, whole[1], seam + 0.5, whole[3]) for seam in _seams(plan.columns)]
+    seams += [(whole[0], seam - 0.5, whole[2], seam + 0.5) for seam in _seams(plan.rows)]
+    spots = disc_array((x, y, _CROSS_ROOM_MM) for x, y in marks)
+    return panel_texts(layout, panel_box(layout.panel), spots, seams)
 
 
 def _draw_furniture(pen: Pen, layout: Layout, plan: Tiling, row: int, column: int) -> None:
@@ -160,11 +203,11 @@ def _draw_furniture(pen: Pen, layout: Layout, plan: Tiling, row: int, column: in
     number = row * len(plan.columns) + column + 1
     place = f", row {row + 1}, column {column + 1}" if plan.pages > 1 else ""
     lines = [f"Page {number} of {plan.pages}{place}. {ACTUAL_SIZE} {RULE_CHECK}"]
-    lines += drawing_notes(layout)
+    lines += [template_line(layout), *drawing_notes(layout)]
     if plan.pages > 1:
         lines.append("Cut one of two neighbours along the dashed line, lay cross on cross, tape.")
     for k, line in enumerate(lines):
-        pen.text((_LEFT_MM, height - _BOTTOM_MM + 4.0 + 3.4 * k), line, 2.5, bold=k == 0, grey=0.0)
+        pen.text((_LEFT_MM, height - _BOTTOM_MM + 4.0 + 3.0 * k), line, 2.3, bold=k == 0, grey=0.0)
     if plan.pages == 1:
         return
     cell = min(20.0 / len(plan.columns), 14.0 / len(plan.rows), 7.0)

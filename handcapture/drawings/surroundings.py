@@ -1,0 +1,138 @@
+"""What texts on the panel keep clear of, and where the names of keep-outs, cuts and side features stand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from handcapture.drawings.common import (
+    FloatArray,
+    box_of,
+    describe_cut,
+    describe_keep_out,
+    describe_side_feature,
+    outline_points,
+    text_width,
+    toward_edge,
+)
+from handcapture.drawings.labels import (
+    Box,
+    Obstacles,
+    Wanted,
+    box_around,
+    box_meets_discs,
+    box_within,
+    boxes_meet,
+    disc_array,
+    middle_of,
+    place_labels,
+)
+from handcapture.layout.model import Layout, Panel, Point
+
+EDGE_MM = 1.0
+"""Texts stay so far inside the panel's edge."""
+
+
+_INSIDE = ((0.0, 0.0), (0.0, -0.35), (0.0, 0.35), (-0.4, 0.0), (0.4, 0.0), (-0.4, -0.35), (0.4, 0.35), (0.0, -0.5))
+"""Where in a rectangle its name may stand, in shares of the room left."""
+
+
+def hole_discs(layout: Layout) -> FloatArray:
+    """Return the holes, each with its rim, as discs (N, 3): x, y, radius, panel frame."""
+    return disc_array((*button.centre_mm, button.top_radius_mm) for button in layout.buttons)
+
+
+def panel_box(panel: Panel) -> Box:
+    """Return where texts may stand: the panel less a little at its edge."""
+    return EDGE_MM, EDGE_MM, panel.width_mm - EDGE_MM, panel.height_mm - EDGE_MM
+
+
+def obstacles_on(
+    layout: Layout,
+    bounds: Box | None = None,
+    spots: FloatArray | None = None,
+    boxes: Sequence[Box] = (),
+) -> Obstacles:
+    """Return what texts keep clear of: holes, rims, cuts and lines, and more `spots` (N, 3) and `boxes`."""
+    panel = layout.panel
+    discs = [hole_discs(layout), disc_array((*c.centre_mm, c.diameter_mm / 2) for c in panel.cuts if c.diameter_mm)]
+    if spots is not None:
+        discs.append(spots)
+    if panel.outline:
+        # A line that turns in anywhere: a row of small discs along it.
+        discs.append(disc_array((x, y, 0.8) for x, y in outline_points(panel, 2.0).tolist()))
+    rings = [(*k.centre_mm, k.diameter_mm / 2) for k in panel.keep_outs if k.shape == "circle"]
+    rings += [(*b.centre_mm, b.below_radius_mm) for b in layout.buttons if b.below_radius_mm > b.hole_mm / 2]
+    blocks = [box_of(cut) for cut in panel.cuts if cut.shape == "rectangle"]
+    for keep_out in (*panel.keep_outs, *(panel.side_keep_out(feature) for feature in panel.side_features)):
+        if keep_out.shape == "rectangle":
+            blocks += edges_of(box_of(keep_out))
+    return Obstacles(
+        np.vstack(discs), disc_array(rings), (*blocks, *boxes), panel_box(panel) if bounds is None else bounds
+    )
+
+
+def edges_of(box: Box, breadth_mm: float = 0.6) -> list[Box]:
+    """Return the four sides of a box as narrow boxes."""
+    left, top, right, bottom = box
+    half = breadth_mm / 2
+    corners = ((left, top), (right, top), (right, bottom), (left, bottom), (left, top))
+    return [
+        (min(ax, bx) - half, min(ay, by) - half, max(ax, bx) + half, max(ay, by) + half)
+        for (ax, ay), (bx, by) in pairwise(corners)
+    ]
+
+
+def names_on(
+    layout: Layout,
+    size_mm: float,
+    bounds: Box | None = None,
+    spots: FloatArray | None = None,
+    boxes: Sequence[Box] = (),
+) -> list[tuple[str, Box]]:
+    """Return the names of keep-outs, cuts and side features in type of `size_mm`, and the box of each, panel frame.
+
+    A name that does not fit inside its place stands beside it, clear of holes and lines, of `spots` (N, 3) and of
+    `boxes`. What lies wholly out of `bounds` is not named.
+    """
+    panel = layout.panel
+    limit = panel_box(panel) if bounds is None else bounds
+    spots = disc_array(()) if spots is None else spots
+    named: list[tuple[str, str, Box, Point]] = [
+        (describe_keep_out(k), k.shape, box_of(k), (0.0, -1.0)) for k in panel.keep_outs
+    ]
+    named += [(describe_cut(cut), cut.shape, box_of(cut), (0.0, -1.0)) for cut in panel.cuts]
+    for feature in panel.side_features:
+        x, y = toward_edge(feature.edge)
+        named.append((describe_side_feature(feature), "rectangle", box_of(panel.side_keep_out(feature)), (-x, -y)))
+    inside: list[tuple[str, Box]] = []
+    outside: list[tuple[str, Wanted]] = []
+    for name, shape, place, toward in named:
+        if not name or not boxes_meet(place, limit):
+            continue
+        (x, y), (width, height) = middle_of(place), (place[2] - place[0], place[3] - place[1])
+        length = text_width(name, 0.72 * size_mm)
+        room = max(0.95 * width - length, 0.0), max(0.9 * height - size_mm, 0.0)
+        # The middle first; elsewhere only in what is surely large enough for it to be told what is named.
+        places = [box_around((x + dx * room[0], y + dy * room[1]), (length, size_mm)) for dx, dy in _INSIDE]
+        fits = length <= 0.9 * width and size_mm <= 0.9 * height
+        free = [
+            box
+            for box in (places if shape == "rectangle" else places[:1])
+            if box_within(box, limit) and not box_meets_discs(box, spots) and not _meets(box, boxes)
+        ]
+        if fits and free:
+            inside.append((name, free[0]))
+        else:
+            reach = height / 2 if toward[0] == 0.0 else width / 2
+            outside.append((name, Wanted((x, y), reach, (length, size_mm), toward)))
+    taken = [box for _, box in inside]
+    found = obstacles_on(layout, limit, spots, (*boxes, *taken))
+    placed = place_labels([wanted for _, wanted in outside], found, gap=1.0)
+    return inside + [(name, box) for (name, _), box in zip(outside, placed, strict=True)]
+
+
+def _meets(box: Box, others: Sequence[Box]) -> bool:
+    return any(boxes_meet(box, other) for other in others)
