@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from handcapture.cli.common import PATH, check_not_input, check_output, json_option, print_json
+from handcapture.cli.common import PATH, check_not_input, check_output, json_option, print_json, without_native_chatter
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -148,7 +148,7 @@ def add(
     """
     from handcapture.journal.store import open_journal
 
-    with open_journal(_named(folder)) as kept:
+    with open_journal(_named(folder)) as kept, without_native_chatter():
         added = kept.add_files(nickname, files, session, keep_photos, day, title, note)
     if as_json:
         print_json(

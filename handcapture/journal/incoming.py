@@ -139,9 +139,8 @@ def _kind_of(path: Path, data: bytes) -> DocumentKind:
     except UnicodeDecodeError:
         raise InputError(f"{path} is nothing that a journal keeps: {known}. Check that it is the right file.") from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputError(
-            f"{path} is nothing that a journal keeps: {known}. If it is meant as a plan or panel, mend the TOML: {error}."
-        ) from None
+        remedy = f"If it is meant as a plan or panel, mend the TOML: {error}."
+        raise InputError(f"{path} is nothing that a journal keeps: {known}. {remedy}") from None
     if "buttons" in entries:
         return "plan"
     if {"width_mm", "outline", "keep_outs"} & set(entries):

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import io
 import struct
+import warnings
 import zlib
 from dataclasses import dataclass
 from typing import Final
@@ -55,7 +56,9 @@ def _orientation(data: bytes) -> int:
     from PIL import Image
 
     try:
-        orientation = int(Image.open(io.BytesIO(data)).getexif().get(_ORIENTATION, 1) or 1)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            orientation = int(Image.open(io.BytesIO(data)).getexif().get(_ORIENTATION, 1) or 1)
     except Exception:  # a damaged block counts as none, as in `photo`
         return 1
     return orientation if 1 <= orientation <= 8 else 1
