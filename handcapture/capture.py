@@ -12,6 +12,7 @@ from handcapture.errors import PhotoError
 from handcapture.hands.fingertips import FingertipNetwork, contacts, gather
 from handcapture.hands.landmarks import HandNetwork, find_hands, shrink
 from handcapture.hands.posture import posture
+from handcapture.hands.reach import with_stretch
 from handcapture.hands.skin import learn_paper, learn_skin_tint
 from handcapture.mat.card import CARD, find_card, look_for_card
 from handcapture.mat.sighting import PrintScale, Sighting, sight
@@ -105,7 +106,7 @@ def capture(
         for hand in hands:
             tint = learn_skin_tint(photo.pixels_bgr, sighting, paper, hand)
             evidence = gather(photo.pixels_bgr, sighting, paper, tint, hand)
-            found += contacts(evidence, hand, sighting, networks.fingertips)
+            found += with_stretch(contacts(evidence, hand, sighting, networks.fingertips), hand)
         postures = tuple(each.result() for each in waiting)
     source = Source(
         photo_name=photo.name,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -24,7 +24,8 @@ class Contact:
     gets wrong of this hand each time. More photos do not average it away.
     `reach` (2,) is the unit vector on the mat from the finger's knuckle towards its contact: the direction in
     which the finger stretches. `breadth_mm` is the apparent breadth of the last segment.
-    `stretch_mm` is how much further along `reach` the finger could come down, None where that cannot be told.
+    `stretch_mm` is how much further along `reach` the finger could come down (see `hands.reach`), `stretch_sd_mm` its
+    deviation; None where that cannot be told.
     A hidden contact carries the wide region that is still honest, and `advice` says what would fix it.
     """
 
@@ -38,6 +39,7 @@ class Contact:
     advice: str | None = None
     shared_mm2: FloatArray = field(default_factory=lambda: np.zeros((2, 2)))
     stretch_mm: float | None = None
+    stretch_sd_mm: float | None = None
 
     @property
     def own_mm2(self) -> FloatArray:
@@ -46,10 +48,31 @@ class Contact:
 
 
 @dataclass(frozen=True, eq=False)
+class Palm:
+    """One hand's palm as it lies on the mat, without fingers and thumb, and what is seen of the forearm. Mat frame.
+
+    `outline_mm` (n, 2) is a closed line, clockwise as seen: its silhouette on the plane `height_mm` above the mat.
+    `heel_mm` (2,) is the rear end of the heel of the hand, in the middle of the wrist, known to `heel_sd_mm` along the
+    hand; `wrist_line_mm` (2, 2) are the wrist's ends across the forearm, the left one first. `forearm` (2,) is the unit
+    vector from the heel along the forearm, away from the hand, and `forearm_breadth_mm` its breadth; None where it is
+    not seen.
+    """
+
+    outline_mm: FloatArray
+    height_mm: float
+    heel_mm: FloatArray
+    heel_sd_mm: float
+    wrist_line_mm: FloatArray
+    forearm: FloatArray | None = None
+    forearm_breadth_mm: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
 class HandPosture:
     """What a photo from above tells of one hand's posture; ulnar deviation is positive on both hands.
 
-    Where `forearm_seen` is false, the deviation is only what is usual, with the spread of what is usual.
+    Where `forearm_seen` is false, the deviation is only what is usual, with the spread of what is usual. `palm` is None
+    where the hand could not be cut out of its surroundings.
     """
 
     side: Side
@@ -59,6 +82,7 @@ class HandPosture:
     forearm_seen: bool
     hand_length_mm: float
     hand_breadth_mm: float
+    palm: Palm | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +117,8 @@ class Fingertip:
     `contact_mm` is the pooled mean; `covariance_mm2` the uncertainty of that mean (for one placement: the
     measurement's). `spread_mm2` is the covariance of where the finger comes down from one placement to the
     next, measurement error taken out; `spread_is_assumed` marks a textbook value used for lack of placements.
-    `stretch_mm` is how much further along `reach` it could come down, None where that is not known.
+    `stretch_mm` is how much further along `reach` it could come down than `contact_mm`, `stretch_sd_mm` its deviation;
+    None where that is not known.
     """
 
     side: Side
@@ -107,6 +132,7 @@ class Fingertip:
     hidden: bool
     placements: int
     stretch_mm: float | None = None
+    stretch_sd_mm: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -303,7 +329,34 @@ def _pool_finger(contacts: list[tuple[int, Contact]], spread: FloatArray, assume
         breadth_mm=float(np.mean([contact.breadth_mm for _, contact in contacts])),
         hidden=all(contact.hidden for _, contact in contacts),
         placements=len(contacts),
+        **_mean_stretch([contact for _, contact in contacts], mean),
     )
+
+
+def _mean_stretch(contacts: list[Contact], mean_mm: FloatArray) -> dict[str, float]:
+    """Return how much further than the mean contact (2,) the finger could come down, and its deviation.
+
+    Each placement tells a furthest place; those are averaged. Most of the error is common to all photos of a hand, so
+    the mean keeps it.
+    """
+    known = [(c, c.stretch_mm, c.stretch_sd_mm) for c in contacts if c.stretch_mm is not None]
+    if not known:
+        return {}
+    reach = mean_direction([contact.reach for contact, _, _ in known])
+    stretch = float(np.mean([s + float((c.contact_mm - mean_mm) @ reach) for c, s, _ in known]))
+    sds = [sd for _, _, sd in known if sd is not None]
+    return {"stretch_mm": max(stretch, 0.0)} | ({"stretch_sd_mm": float(np.mean(sds))} if sds else {})
+
+
+def furthest_mm(tip: Fingertip) -> float | None:
+    """Return how far beyond its mean contact, along its reach, a finger surely comes down with the hand at rest.
+
+    One deviation less than the best estimate, so that five of six hands reach it; 0 where nothing is sure. Beyond it
+    the hand has to move, which people do, so it is no limit of what can be pressed. None where it is not known.
+    """
+    if tip.stretch_mm is None:
+        return None
+    return max(0.0, tip.stretch_mm - (tip.stretch_sd_mm or 0.0))
 
 
 def mean_direction(directions: Sequence[FloatArray]) -> FloatArray:
@@ -319,6 +372,7 @@ def _mean_posture(postures: list[HandPosture]) -> HandPosture:
     deviation = float(np.average([p.wrist_deviation_deg for p in seen], weights=weights))
     return HandPosture(
         side=postures[0].side,
+        palm=_mean_palm([p.palm for p in postures if p.palm is not None]),
         wrist_mm=np.mean([p.wrist_mm for p in postures], axis=0),
         wrist_deviation_deg=deviation,
         # The landmarks' share of the error is common to all photos of a hand, so the mean keeps it.
@@ -326,4 +380,24 @@ def _mean_posture(postures: list[HandPosture]) -> HandPosture:
         forearm_seen=seen[0].forearm_seen,
         hand_length_mm=float(np.mean([p.hand_length_mm for p in postures])),
         hand_breadth_mm=float(np.mean([p.hand_breadth_mm for p in postures])),
+    )
+
+
+def _mean_palm(palms: list[Palm]) -> Palm | None:
+    """Return the palm of the placement that lies nearest the mean, laid where the heel lies on average.
+
+    Those with a forearm come first. What the landmarks get wrong of the heel is common to all photos of a hand, so the
+    deviation stays.
+    """
+    palms = [palm for palm in palms if palm.forearm is not None] or palms
+    if not palms:
+        return None
+    heel = np.mean([palm.heel_mm for palm in palms], axis=0)
+    nearest = min(palms, key=lambda palm: float(np.linalg.norm(palm.heel_mm - heel)))
+    shift = heel - nearest.heel_mm
+    return replace(
+        nearest,
+        outline_mm=nearest.outline_mm + shift,
+        heel_mm=heel,
+        wrist_line_mm=nearest.wrist_line_mm + shift,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -13,7 +14,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from handcapture.documents import dump_json, load_json, plain, validated, write_atomically
 from handcapture.errors import DocumentError
 from handcapture.names import Finger, Side
-from handcapture.rest import Contact, Fingertip, HandPosture, Placement, Rest, Source
+from handcapture.rest import Contact, Fingertip, HandPosture, Palm, Placement, Rest, Source
 from handcapture.version import __version__
 
 KIND = "handcapture.rest"
@@ -21,6 +22,7 @@ VERSION = 1
 
 Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 Point = tuple[Finite, Finite]
+Deviation = Annotated[float, Field(allow_inf_nan=False, ge=0, le=500)]
 
 
 def _covariance(value: tuple[Point, Point]) -> tuple[Point, Point]:
@@ -48,7 +50,8 @@ class _Tip(_Entry):
     reach: Point
     breadth_mm: Finite
     placements: Annotated[int, Field(ge=1)]
-    stretch_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=500)] | None = None
+    stretch_mm: Deviation | None = None
+    stretch_sd_mm: Deviation | None = None
 
 
 class _Contact(_Entry):
@@ -61,7 +64,18 @@ class _Contact(_Entry):
     breadth_mm: Finite
     advice: str | None = None
     shared_mm2: tuple[Point, Point] = ((0.0, 0.0), (0.0, 0.0))
-    stretch_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=500)] | None = None
+    stretch_mm: Deviation | None = None
+    stretch_sd_mm: Deviation | None = None
+
+
+class _Palm(_Entry):
+    outline_mm: Annotated[list[Point], Field(min_length=3, max_length=1000)]
+    height_mm: Finite
+    heel_mm: Point
+    heel_sd_mm: Deviation
+    wrist_line_mm: tuple[Point, Point]
+    forearm: Point | None = None
+    forearm_breadth_mm: Finite | None = None
 
 
 class _Hand(_Entry):
@@ -72,6 +86,7 @@ class _Hand(_Entry):
     forearm_seen: bool
     hand_length_mm: Finite
     hand_breadth_mm: Finite
+    palm: _Palm | None = None
 
 
 class _Source(_Entry):
@@ -102,8 +117,18 @@ class _Document(_Entry):
     notes: list[str] = []
 
 
+_LATER = ("stretch_mm", "stretch_sd_mm", "palm", "forearm", "forearm_breadth_mm")
+"""Written only where they are known: a rest that was measured before they were keeps its hash."""
+
+
 def _fields(item: Any) -> dict[str, Any]:
-    return {name: plain(getattr(item, name)) for name in item.__dataclass_fields__}
+    values = {name: getattr(item, name) for name in item.__dataclass_fields__}
+    return {name: plain(value) for name, value in values.items() if value is not None or name not in _LATER}
+
+
+def _hand_fields(hand: HandPosture) -> dict[str, Any]:
+    fields = _fields(replace(hand, palm=None))
+    return fields if hand.palm is None else {**fields, "palm": _fields(hand.palm)}
 
 
 def rest_document(rest: Rest) -> dict[str, Any]:
@@ -118,11 +143,11 @@ def rest_document(rest: Rest) -> dict[str, Any]:
         ),
         "placements": rest.placement_count,
         "fingertips": [_fields(tip) for tip in rest.fingertips],
-        "hands": [_fields(hand) for hand in rest.hands],
+        "hands": [_hand_fields(hand) for hand in rest.hands],
         "placement_records": [
             {
                 "contacts": [_fields(contact) for contact in placement.contacts],
-                "hands": [_fields(hand) for hand in placement.hands],
+                "hands": [_hand_fields(hand) for hand in placement.hands],
                 "sources": [_fields(source) for source in placement.sources],
             }
             for placement in rest.placements
@@ -178,4 +203,11 @@ def _contact(contact: _Contact) -> Contact:
 
 
 def _hand(hand: _Hand) -> HandPosture:
-    return HandPosture(**{**hand.model_dump(), "wrist_mm": _array(hand.wrist_mm)})
+    palm = None if hand.palm is None else _palm(hand.palm)
+    return HandPosture(**{**hand.model_dump(), "wrist_mm": _array(hand.wrist_mm), "palm": palm})
+
+
+def _palm(palm: _Palm) -> Palm:
+    arrays = {name: _array(getattr(palm, name)) for name in ("outline_mm", "heel_mm", "wrist_line_mm")}
+    forearm = None if palm.forearm is None else _array(palm.forearm)
+    return Palm(**{**palm.model_dump(), **arrays, "forearm": forearm})

@@ -1,0 +1,161 @@
+"""How much further fingers could come down: the geometry, what is made of it for a hand, and pooling."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from helpers_photo import hand_layer, photo_of, write_jpeg
+from helpers_rest import PLACES, contact, placement
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from handcapture.capture import Networks, capture
+from handcapture.hands.landmarks import HandLandmarks
+from handcapture.hands.reach import STRAIGHT_DEG, chord_mm, stretch_mm, with_stretch
+from handcapture.names import FINGERS
+from handcapture.photo import read_photo
+from handcapture.rest import Contact, Placement, furthest_mm, pool
+from handcapture.rest_document import read_rest, rest_document, rest_sha256, write_rest
+
+FloatArray = NDArray[np.float64]
+
+# Lengths of proximal, middle and distal phalanx of a hand, mm (Buryanov and Kotiuk 2010, from memory).
+INDEX_MM = (39.8, 22.4, 15.8)
+lengths = st.tuples(st.floats(25, 50), st.floats(15, 35), st.floats(12, 28))
+
+
+def bent(segments: tuple[float, ...], pitch_deg: float, bends_deg: tuple[float, float]) -> FloatArray:
+    """Return the joints (4, 3) of a finger in a vertical plane: the first segment falls by `pitch_deg`."""
+    turn = np.radians(np.cumsum([pitch_deg, *bends_deg]))
+    steps = np.stack([np.cos(turn), np.zeros(3), -np.sin(turn)], axis=1) * np.array(segments)[:, None]
+    return np.vstack([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
+
+
+@given(lengths, st.floats(0, 25))
+def test_a_finger_at_the_limit_has_no_stretch(segments: tuple[float, float, float], pitch: float) -> None:
+    assert stretch_mm(bent(segments, pitch, (STRAIGHT_DEG, STRAIGHT_DEG))) == pytest.approx(0.0, abs=1e-9)
+
+
+@given(lengths, st.floats(-10, 20), st.floats(STRAIGHT_DEG, 60), st.floats(1, 25))
+def test_the_more_bent_the_more_stretch(
+    segments: tuple[float, float, float], pitch: float, bend: float, more: float
+) -> None:
+    """At one height of the knuckle: the finger that bends more covers less of the mat."""
+    less_bent, more_bent = (bent(segments, pitch, (b, b)) for b in (bend, bend + more))
+    level = -less_bent[-1, 2]
+    # Turn the second finger about its knuckle until its end is as low as the first one's.
+    span = more_bent[-1]
+    reach = float(np.hypot(span[0], span[2]))
+    if not 0 <= level < reach - 1e-6:
+        return
+    more_bent[-1] = [np.sqrt(reach**2 - level**2), 0.0, -level]
+    chord = chord_mm(np.array(segments))
+    by_hand = np.sqrt(chord**2 - level**2) - np.sqrt(reach**2 - level**2)
+    assert by_hand >= stretch_mm(less_bent) - 1e-9
+
+
+@given(lengths, st.floats(0, 20), st.tuples(st.floats(10, 70), st.floats(10, 60)), st.floats(0, 360))
+def test_turned_about_the_vertical_it_is_the_same(
+    segments: tuple[float, float, float], pitch: float, bends: tuple[float, float], turn: float
+) -> None:
+    joints = bent(segments, pitch, bends)
+    cos, sin = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+    turned = joints @ np.array([[cos, sin, 0], [-sin, cos, 0], [0, 0, 1.0]])
+    assert stretch_mm(turned) == pytest.approx(stretch_mm(joints), abs=1e-9)
+
+
+def test_chord_by_the_law_of_cosines() -> None:
+    """Two segments that turn by 10 degrees enclose 170."""
+    first, second = INDEX_MM[0], INDEX_MM[1]
+    expected = np.sqrt(first**2 + second**2 - 2 * first * second * np.cos(np.radians(170)))
+    assert chord_mm(np.array([first, second])) == pytest.approx(expected)
+    assert chord_mm(np.array(INDEX_MM)) < sum(INDEX_MM)
+
+
+def hand_of(bends_deg: tuple[float, float]) -> HandLandmarks:
+    """Return an invented right hand, palms of 85 mm, all of its fingers bent alike; its model is in another scale."""
+    points, model = np.zeros((21, 2)), np.zeros((21, 3))
+    for k in range(5):
+        away = np.radians(-90 + 15 * (k - 2))
+        base = 85.0 * np.array([np.cos(away), np.sin(away)])
+        joints = bent(INDEX_MM, 10.0, bends_deg)
+        for j in range(4):
+            flat = base + joints[j, 0] * base / 85.0
+            points[1 + 4 * k + j] = flat
+            model[1 + 4 * k + j] = [*flat, -joints[j, 2]]
+    return HandLandmarks("right", points, model / 85.0 * 70.0, 1.0)
+
+
+def contacts_of(hand: HandLandmarks) -> tuple[Contact, ...]:
+    return tuple(contact("right", finger, hand.points_mm[4 + 4 * k]) for k, finger in enumerate(FINGERS))
+
+
+def test_a_hand_that_rests_bent_has_more_stretch_and_is_told_less_surely() -> None:
+    flat, bent_hand = hand_of((12.0, 12.0)), hand_of((60.0, 40.0))
+    for less, more in zip(
+        with_stretch(contacts_of(flat), flat), with_stretch(contacts_of(bent_hand), bent_hand), strict=True
+    ):
+        assert less.stretch_mm is not None
+        assert more.stretch_mm is not None
+        assert less.stretch_sd_mm is not None
+        assert more.stretch_sd_mm is not None
+        assert 0.0 <= less.stretch_mm < 2.0
+        assert less.stretch_mm + 5.0 < more.stretch_mm < sum(INDEX_MM)
+        assert more.stretch_sd_mm > less.stretch_sd_mm
+
+
+def test_hidden_fingers_have_none() -> None:
+    hand = hand_of((30.0, 30.0))
+    first, *others = contacts_of(hand)
+    found = with_stretch((replace(first, hidden=True), *others), hand)
+    assert found[0].stretch_mm is None
+    assert found[0].stretch_sd_mm is None
+    assert all(c.stretch_mm is not None for c in found[1:])
+
+
+def test_photo(tmp_path: Path) -> None:
+    """No resting finger can come down more than half its own length further."""
+    path = write_jpeg(tmp_path / "hands.jpg", photo_of(hand_layer("both")))
+    with Networks() as networks:
+        rest = pool([capture(read_photo(path), networks).placement])
+    length = {hand.side: hand.hand_length_mm for hand in rest.hands}
+    for tip in rest.fingertips:
+        assert tip.stretch_mm is not None
+        assert tip.stretch_sd_mm is not None
+        assert 0.0 <= tip.stretch_mm < 0.2 * length[tip.side]
+        surely = furthest_mm(tip)
+        assert surely is not None
+        assert surely == pytest.approx(max(0.0, tip.stretch_mm - tip.stretch_sd_mm))
+
+
+def stretched(number: int, shift: tuple[float, float], stretch: float) -> Placement:
+    found = placement(number, shift)
+    return replace(found, contacts=tuple(replace(c, stretch_mm=stretch, stretch_sd_mm=2.5) for c in found.contacts))
+
+
+@given(st.lists(st.tuples(st.floats(-6, 6), st.floats(-6, 6)), min_size=1, max_size=5), st.floats(7, 20))
+def test_pooled_stretch_keeps_the_furthest_place(moves: list[tuple[float, float]], stretch: float) -> None:
+    """Mean contact plus mean stretch is the mean of the places that each placement tells as furthest."""
+    rest = pool([stretched(k, move, stretch) for k, move in enumerate(moves)])
+    for tip in rest.fingertips:
+        assert tip.stretch_mm is not None
+        told = (tip.contact_mm - PLACES[tip.side, tip.finger]) @ tip.reach + tip.stretch_mm
+        assert told == pytest.approx(np.mean(moves, axis=0) @ tip.reach + stretch, abs=1e-6)
+        assert tip.stretch_sd_mm == pytest.approx(2.5)
+
+
+def test_documents(tmp_path: Path) -> None:
+    """Read back the same; and what never knew a stretch does not speak of one, so that its hash stays."""
+    rest = pool([stretched(1, (0.0, 0.0), 8.0)])
+    write_rest(tmp_path / "rest.json", rest)
+    again = read_rest(tmp_path / "rest.json")
+    assert [(tip.stretch_mm, tip.stretch_sd_mm) for tip in again.fingertips] == [(8.0, 2.5)] * 10
+    assert rest_sha256(again) == rest_sha256(rest)
+    without = rest_document(pool([placement(1)]))
+    assert "stretch_mm" not in without["fingertips"][0]
+    assert "palm" not in without["hands"][0]
+    assert furthest_mm(pool([placement(1)]).fingertips[0]) is None
