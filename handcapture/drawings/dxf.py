@@ -8,20 +8,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from handcapture.drawings.common import (
-    box_of,
     clean_label,
-    describe_cut,
-    describe_keep_out,
-    describe_side_feature,
     drawing_notes,
     format_mm,
     text_width,
-    toward_edge,
 )
 from handcapture.drawings.contours import Contour, bounds_of, cut_contour, rectangle
 from handcapture.drawings.kerf import Cutting, cutting
 from handcapture.drawings.labels import Wanted, middle_of, nearest_point, place_labels
-from handcapture.drawings.surroundings import obstacles_on
+from handcapture.drawings.surroundings import names_on, obstacles_on
 from handcapture.layout.model import Button, KeepOut, Layout, Point
 from handcapture.layout.outline import reverse
 
@@ -39,7 +34,7 @@ APPID: Final = "HANDCAPTURE"
 LETTER_MM: Final = 2.5
 """Height of letters: the smallest size of ISO 3098 that workshops use (common practice, no source)."""
 _DASHED: Final = "HIDDEN"
-_LAYERS: Final = {CUT: 7, REFERENCE: 5, "KEEP_OUT": 1, "KEEP_OUT_ABOVE": 30, "KEEP_OUT_BELOW": 6, PARTS: 3}
+_LAYERS: Final = {CUT: 7, REFERENCE: 8, "KEEP_OUT": 1, "KEEP_OUT_ABOVE": 30, "KEEP_OUT_BELOW": 6, PARTS: 3}
 """Layers and their colours (numbers of the AutoCAD colour index)."""
 _LONGEST_DATA: Final = 250
 """XDATA strings (group 1000) have at most 255 bytes (DXF reference, extended data)."""
@@ -63,11 +58,13 @@ def layout_dxf(layout: Layout, *, version: Version = "R2010", kerf_mm: float = 0
     """
     cut = cutting(layout, kerf_mm)
     from ezdxf import units
-    from ezdxf.filemanagement import new
+    from ezdxf.document import Drawing
 
-    document = new(version, units=units.MM)
+    document = Drawing.new(version)
     document.header["$LASTSAVEDBY"] = "handcapture"
+    # R12 knows no units; the notes name them.
     if version != "R12":
+        document.units = units.MM
         document.header["$MEASUREMENT"] = 1
     document.appids.add(APPID)
     document.linetypes.add("KEEP_OUT", pattern=[4.0, 2.5, -1.5], description="Keep-out __ __ __ __")
@@ -242,36 +239,25 @@ def _draw_keep_out(sheet: _Sheet, keep_out: KeepOut) -> None:
 
 def _draw_labels(sheet: _Sheet, layout: Layout) -> None:
     """Draw the name of all that is on the panel, clear of all holes, tied by a leader where it stands apart."""
-    panel = layout.panel
-    wanted: list[tuple[str, Point, float, Point]] = []
-    for button in layout.buttons:
-        name = f"{clean_label(button.label)} Ø{format_mm(button.hole_mm)}".strip()
-        wanted.append((name, button.centre_mm, button.top_radius_mm, (0.0, -1.0)))
-    for cut in panel.cuts:
-        half = (cut.diameter_mm if cut.shape == "circle" else cut.size_mm[1]) / 2
-        wanted.append((describe_cut(cut), cut.centre_mm, half, (0.0, -1.0)))
-    for keep_out in panel.keep_outs:
-        half = keep_out.diameter_mm / 2 if keep_out.shape == "circle" else min(keep_out.size_mm) / 2
-        wanted.append((describe_keep_out(keep_out), keep_out.centre_mm, half, (0.0, -1.0)))
-    for feature in panel.side_features:
-        left, top, right, bottom = box_of(panel.side_keep_out(feature))
-        x, y = toward_edge(feature.edge)
-        place = (left + right) / 2, (top + bottom) / 2
-        wanted.append((describe_side_feature(feature), place, feature.inward_mm / 2, (-x, -y)))
-    labels = [
-        Wanted(anchor, radius, (text_width(name, LETTER_MM), LETTER_MM), toward)
-        for name, anchor, radius, toward in wanted
+    names = [f"{clean_label(button.label)} Ø{format_mm(button.hole_mm)}".strip() for button in layout.buttons]
+    wanted = [
+        Wanted(button.centre_mm, button.top_radius_mm, (text_width(name, LETTER_MM), LETTER_MM))
+        for name, button in zip(names, layout.buttons, strict=True)
     ]
-    boxes = place_labels(labels, obstacles_on(layout), gap=1.5)
-    for (name, *_), label, box in zip(wanted, labels, boxes, strict=True):
-        if not name:
-            continue
-        sheet.text(name, middle_of(box), LETTER_MM, centred=True)
+    boxes = place_labels(wanted, obstacles_on(layout), gap=1.5)
+    for text, label, box in zip(names, wanted, boxes, strict=True):
+        sheet.text(text, middle_of(box), LETTER_MM, centred=True)
         end = nearest_point(box, label.anchor)
         distance = math.dist(end, label.anchor)
-        if distance > label.radius + 4.0:
+        if text and distance > label.radius + 4.0:
             start = tuple(a + (e - a) * label.radius / distance for a, e in zip(label.anchor, end, strict=True))
             sheet.line((start[0], start[1]), end, REFERENCE)
+    for name in names_on(layout, LETTER_MM / 0.72, boxes=boxes):
+        sheet.text(name.text, middle_of(name.box), LETTER_MM, centred=True)
+        start = nearest_point(name.place, middle_of(name.box))
+        end = nearest_point(name.box, start)
+        if math.dist(start, end) > 4.0:
+            sheet.line(start, end, REFERENCE)
 
 
 def escape_text(text: str) -> str:

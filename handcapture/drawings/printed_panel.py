@@ -79,7 +79,7 @@ def panel_texts(
     placed = place_labels([label for _, label in wanted], found, gap=1.0)
     texts += [Text(name, box, NAME_MM, bold=True) for (name, _), box in zip(wanted, placed, strict=True)]
     named = names_on(layout, NAME_MM, limit, spots, (*boxes, *placed))
-    return texts + [Text(name, box, NAME_MM, grey=0.45) for name, box in named]
+    return texts + [Text(name.text, name.box, NAME_MM, grey=0.45) for name in named]
 
 
 def _inside_hole(button: Button, limit: Box, spots: FloatArray, boxes: Sequence[Box]) -> list[Text]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -85,14 +86,23 @@ def edges_of(box: Box, breadth_mm: float = 0.6) -> list[Box]:
     ]
 
 
+@dataclass(frozen=True)
+class Name:
+    """A name, the box it stands in, and the box round what it names, panel frame."""
+
+    text: str
+    box: Box
+    place: Box
+
+
 def names_on(
     layout: Layout,
     size_mm: float,
     bounds: Box | None = None,
     spots: FloatArray | None = None,
     boxes: Sequence[Box] = (),
-) -> list[tuple[str, Box]]:
-    """Return the names of keep-outs, cuts and side features in type of `size_mm`, and the box of each, panel frame.
+) -> list[Name]:
+    """Return the names of keep-outs, cuts and side features in type of `size_mm`.
 
     A name that does not fit inside its place stands beside it, clear of holes and lines, of `spots` (N, 3) and of
     `boxes`. What lies wholly out of `bounds` is not named.
@@ -107,8 +117,8 @@ def names_on(
     for feature in panel.side_features:
         x, y = toward_edge(feature.edge)
         named.append((describe_side_feature(feature), "rectangle", box_of(panel.side_keep_out(feature)), (-x, -y)))
-    inside: list[tuple[str, Box]] = []
-    outside: list[tuple[str, Wanted]] = []
+    inside: list[Name] = []
+    outside: list[tuple[str, Box, Wanted]] = []
     for name, shape, place, toward in named:
         if not name or not boxes_meet(place, limit):
             continue
@@ -117,21 +127,21 @@ def names_on(
         room = max(0.95 * width - length, 0.0), max(0.9 * height - size_mm, 0.0)
         # The middle first; elsewhere only in what is surely large enough for it to be told what is named.
         places = [box_around((x + dx * room[0], y + dy * room[1]), (length, size_mm)) for dx, dy in _INSIDE]
-        fits = length <= 0.9 * width and size_mm <= 0.9 * height
+        fits = length <= (0.95 if shape == "rectangle" else 0.9) * width and size_mm <= 0.9 * height
         free = [
             box
             for box in (places if shape == "rectangle" else places[:1])
             if box_within(box, limit) and not box_meets_discs(box, spots) and not _meets(box, boxes)
         ]
         if fits and free:
-            inside.append((name, free[0]))
+            inside.append(Name(name, free[0], place))
         else:
             reach = height / 2 if toward[0] == 0.0 else width / 2
-            outside.append((name, Wanted((x, y), reach, (length, size_mm), toward)))
-    taken = [box for _, box in inside]
+            outside.append((name, place, Wanted((x, y), reach, (length, size_mm), toward)))
+    taken = [name.box for name in inside]
     found = obstacles_on(layout, limit, spots, (*boxes, *taken))
-    placed = place_labels([wanted for _, wanted in outside], found, gap=1.0)
-    return inside + [(name, box) for (name, _), box in zip(outside, placed, strict=True)]
+    placed = place_labels([wanted for *_, wanted in outside], found, gap=1.0)
+    return inside + [Name(name, box, place) for (name, place, _), box in zip(outside, placed, strict=True)]
 
 
 def _meets(box: Box, others: Sequence[Box]) -> bool:

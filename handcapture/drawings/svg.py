@@ -209,8 +209,8 @@ def _draw_reference(root: ElementTree.Element, layout: Layout, notes: Sequence[s
     for button in layout.buttons:
         _draw_part(group, button)
         _draw_button_marks(group, button)
-    for name, box in names_on(layout, _KEEP_OUT_TYPE_MM):
-        _add_label(group, name, middle_of(box), _KEEP_OUT_TYPE_MM, "#3A434A")
+    for name in names_on(layout, _KEEP_OUT_TYPE_MM):
+        _add_label(group, name.text, middle_of(name.box), _KEEP_OUT_TYPE_MM, "#3A434A")
     for row, line in enumerate(notes):
         warning = line.startswith(("NOT ", "KERF "))
         attributes = {
@@ -239,13 +239,25 @@ def _draw_part(group: ElementTree.Element, button: Button) -> None:
 
 
 def _draw_button_marks(group: ElementTree.Element, button: Button) -> None:
-    """Draw the centre mark, the finger's wish, and the label and diameter inside the hole."""
+    """Draw label and diameter inside the hole, the centre mark, and the finger's wish."""
     x, y = button.centre_mm
     radius = button.hole_mm / 2
+    colour = _SIDE_COLOURS[button.side]
+    label, finger = clean_label(button.label), f"{button.side} {button.finger}"
+    lines = [
+        (label, -0.42, radius / 3.2, "bold"),
+        (f"Ø{format_mm(button.hole_mm)}", 0.4, radius / 4.5, "normal"),
+    ]
+    if label.casefold() != finger:
+        lines.append((finger, 0.68, radius / 6, "normal"))
+    for text, offset, largest, weight in lines:
+        if text:
+            size = largest_letters(text, radius, offset * radius, largest)
+            place = (x, y + offset * radius)
+            _add_label(group, text, place, size, colour, **{"font-weight": weight})
     arm = min(2.0, radius / 4)
     cross = f"M{number(x - arm)} {number(y)}H{number(x + arm)}M{number(x)} {number(y - arm)}V{number(y + arm)}"
     ElementTree.SubElement(group, "path", {"class": "centre", "d": cross})
-    colour = _SIDE_COLOURS[button.side]
     wish_x, wish_y = button.wish_mm
     if math.dist(button.centre_mm, button.wish_mm) > 0.1:
         path = (
@@ -258,20 +270,6 @@ def _draw_button_marks(group: ElementTree.Element, button: Button) -> None:
             "title",
             f"Where the {button.side} {button.finger} finger wanted {clean_label(button.label)}",
         )
-    # The label stands above the centre unless the wish mark is in its way.
-    up = 1.0 if wish_y < y - 0.15 * radius else -1.0
-    label, finger = clean_label(button.label), f"{button.side} {button.finger}"
-    lines = [
-        (label, 0.42 * up, radius / 3.2, "bold"),
-        (f"Ø{format_mm(button.hole_mm)}", -0.4 * up, radius / 4.5, "normal"),
-    ]
-    if label.casefold() != finger:
-        lines.append((finger, -0.68 * up, radius / 6, "normal"))
-    for text, offset, largest, weight in lines:
-        if text:
-            size = largest_letters(text, radius, offset * radius, largest)
-            place = (x, y + offset * radius)
-            _add_label(group, text, place, size, colour, **{"font-weight": weight})
 
 
 def _add_label(group: ElementTree.Element, text: str, centre: Point, size: float, colour: str, **more: str) -> None:

@@ -8,7 +8,15 @@ from typing import Final
 
 import numpy as np
 
-from handcapture.drawings.common import box_of, check_drawable, drawing_notes, format_mm, outline_points, text_width
+from handcapture.drawings.common import (
+    box_of,
+    build_warning,
+    check_drawable,
+    drawing_notes,
+    format_mm,
+    outline_points,
+    text_width,
+)
 from handcapture.drawings.labels import Box, Obstacles, box_around, box_is_free, disc_array, place_block
 from handcapture.drawings.printed_panel import (
     Text,
@@ -203,16 +211,21 @@ def _draw_notes(
     place = f"Panel corner at ({format_mm(origin[0])}, {format_mm(origin[1])}) mm on the mat"
     if math.dist(origin, layout.panel_origin_mm) > 0.005:
         place += ", moved from where the fingers were measured"
-    lines = [f"{sheet.title}. {ACTUAL_SIZE} {RULE_CHECK}", template_line(layout), *drawing_notes(layout), f"{place}."]
+    lines = [f"{sheet.title}. {ACTUAL_SIZE} {RULE_CHECK}", template_line(layout)]
+    # What is said of the whole panel stands on the first sheet only; a warning on both.
+    first = sheet is mat.sheets[0]
+    lines += [line for line in drawing_notes(layout) if first or line == build_warning(layout)]
+    if first:
+        lines.append(f"{place}.")
     if sheet.seam is not None:
         lines.append("Lay both sheets edge to edge and tape them; trim or fold if need be.")
-    if not _panel_is_whole(layout, mat, origin):
+    if first and not _panel_is_whole(layout, mat, origin):
         lines.append("The panel is larger than the quiet paper: its edge is left out where it would cross marks.")
 
     spacing = 1.3 * _TYPE_MM
     obstacles = _note_obstacles(layout, sheet, corner, texts)
     # In one long block where there is room for it, else in narrower ones.
-    for width_mm in (math.inf, 100.0, 70.0, 50.0):
+    for width_mm in (math.inf, 120.0, 100.0, 70.0):
         broken = [part for line in lines for part in _broken(line, width_mm)]
         size = (max(0.92 * text_width(line, 0.72 * _TYPE_MM) for line in broken), spacing * len(broken))
         box = place_block(size, obstacles, 1.0)

@@ -155,7 +155,7 @@ def crosses(plan: Tiling, layout: Layout) -> list[Point]:
     panel = layout.panel
     discs = np.add(hole_discs(layout), (0.0, 0.0, _CROSS_ROOM_MM))
     boxes = [box_of(shape) for shape in panel.cuts]
-    boxes += [box for _, box in names_on(layout, NAME_MM)]
+    boxes += [name.box for name in names_on(layout, NAME_MM)]
 
     lines = [line for k in panel.keep_outs if k.shape == "rectangle" for line in edges_of(box_of(k))]
     circles = [circle_points(k.centre_mm, k.diameter_mm / 2) for k in panel.keep_outs if k.shape == "circle"]
