@@ -11,7 +11,7 @@ The statistics are pure functions on arrays. Places of a hand (N, 5, 2) are N pl
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -20,14 +20,20 @@ from numpy.typing import NDArray
 
 from handcapture.errors import InputError
 from handcapture.names import FINGERS, SIDES, Finger, Side
-from handcapture.rest import Placement, Rest
+from handcapture.rest import ASSUMED_SPREAD_SD_MM, Placement, Rest
 
 FloatArray = NDArray[np.float64]
 
 LEVEL: Final = 0.05
+PRIOR_PLACEMENTS: Final = 6.0
+"""A finger's own spread is shrunk towards what both hands' common spread lets expect for it, as if the latter were this
+many placements more. In simulation (calibration/sessions.py) this keeps false alarms at the stated level for like and
+unlike fingers, where no shrinking at all would need twice the placements."""
 MOST_PLACEMENTS: Final = 60
 """Plans that need more placements per session than this are called out of reach."""
 _ROUNDS: Final = 4
+_LEAST_MM2: Final = 0.04
+"""Least variance of a spread (0.2 mm): nothing that was measured is steadier."""
 
 
 # Error of measurement and agreement, one quantity at a time
@@ -140,7 +146,7 @@ def intraclass_correlations(table: FloatArray) -> Icc:
     table = np.asarray(table, dtype=np.float64)
     if table.ndim != 2 or min(table.shape) < 2 or not np.isfinite(table).all():
         raise ValueError("A full table of two rows and two columns or more is needed.")
-    n, k = table.shape
+    n, k = (int(count) for count in table.shape)
     rows, columns, grand = table.mean(axis=1), table.mean(axis=0), table.mean()
     bms = k * float(((rows - grand) ** 2).sum()) / (n - 1)
     wms = float(((table - rows[:, None]) ** 2).sum()) / (n * (k - 1))
@@ -283,16 +289,35 @@ def detectable_shift(
     return float(np.sqrt(t2_limit(level, 2, freedom) * widest * (1 / before + 1 / after)))
 
 
-def placements_for(covariance_mm2: FloatArray, resolution_mm: float, level: float = LEVEL) -> int | None:
+def shrink(
+    own_mm2: FloatArray, freedom: float, common_mm2: FloatArray, common_freedom: float
+) -> tuple[FloatArray, float]:
+    """Return a covariance shrunk towards a common one, and its degrees of freedom.
+
+    Weights as of PRIOR_PLACEMENTS; degrees of freedom combine as Satterthwaite (1946) has it, as in `rest.pool`.
+    """
+    own = freedom / (freedom + PRIOR_PLACEMENTS)
+    covariance = own * np.where(np.isfinite(own_mm2), own_mm2, 0.0) + (1.0 - own) * common_mm2
+    inverse = (own**2 / freedom if freedom else 0.0) + (1.0 - own) ** 2 / max(common_freedom, 1e-12)
+    return covariance, 1.0 / inverse
+
+
+def placements_for(
+    covariance_mm2: FloatArray, resolution_mm: float, level: float = LEVEL, common_per_placement: float = 0.0
+) -> int | None:
     """Return how many placements each of two sessions needs so that a shift of `resolution_mm` can be told.
 
-    The spread is then estimated from those placements alone. None when more than MOST_PLACEMENTS would be needed;
-    InputError when `resolution_mm` is not positive.
+    The spread is then estimated from those placements alone, or, with `common_per_placement`, shrunk towards a common
+    spread to whose freedom each placement adds so much (3.5 for a hand of five fingers, 7 for two). None when more than
+    MOST_PLACEMENTS would be needed; InputError when `resolution_mm` is not positive.
     """
     if not resolution_mm > 0.0:
         raise InputError(f"A resolution of {resolution_mm:g} mm cannot be planned for; give a positive length.")
     for count in range(2, MOST_PLACEMENTS + 1):
-        if detectable_shift(covariance_mm2, 2 * count - 2, count, count, level) <= resolution_mm:
+        freedom = 2.0 * count - 2.0
+        if common_per_placement > 0.0:
+            _, freedom = shrink(covariance_mm2, freedom, covariance_mm2, common_per_placement * freedom)
+        if detectable_shift(covariance_mm2, freedom, count, count, level) <= resolution_mm:
             return count
     return None
 
@@ -385,14 +410,16 @@ def _mean(places: FloatArray) -> FloatArray:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
-def relative_to_others(places: FloatArray, shape: FloatArray, weights: FloatArray, finger: int) -> FloatArray:
-    """Return where one finger (N, 2) lies when each hand (N, 5, 2) is laid onto `shape` (5, 2) by the other fingers.
+def relative_to_others(places: FloatArray, shape: FloatArray, weights: FloatArray) -> FloatArray:
+    """Return where each finger (N, 5, 2) lies when its hand is laid onto `shape` (5, 2) by the other fingers.
 
-    The finger has no say in its own alignment, so that its change is neither hidden nor spread over the others.
+    A finger has no say in its own alignment, so that its change is neither hidden nor spread over the others.
     """
-    others = np.array(weights, dtype=np.float64)
-    others[finger] = 0.0
-    return carried(places, shape, np.broadcast_to(others, places.shape[:2]))[:, finger]
+    count, fingers = places.shape[:2]
+    others = np.where(np.eye(fingers, dtype=bool), 0.0, weights)
+    sets, heavy = np.repeat(places, fingers, axis=0), np.tile(others, (count, 1))
+    moved = carried(sets, shape, heavy).reshape(count, fingers, fingers, 2)
+    return np.asarray(np.einsum("nffi->nfi", moved), dtype=np.float64)
 
 
 def leverage(shape: FloatArray, weights: FloatArray, finger: int) -> FloatArray:
@@ -408,10 +435,83 @@ def leverage(shape: FloatArray, weights: FloatArray, finger: int) -> FloatArray:
     design[:, 0, 0] = design[:, 1, 1] = 1.0
     design[:, 0, 2], design[:, 1, 2] = -centred[:, 1], centred[:, 0]
     flat, heavy = design.reshape(-1, 3), np.repeat(others, 2)
-    solved = np.linalg.pinv(flat.T @ (heavy[:, None] * flat)) @ (flat * heavy[:, None]).T
+    # Turn and shifts part when the middle is taken out, so that the normal matrix is diagonal.
+    diagonal = np.maximum((heavy[:, None] * flat**2).sum(axis=0), 1e-12)
+    solved = (flat * heavy[:, None]).T / diagonal[:, None]
     matrix = -design[finger] @ solved
     matrix[:, 2 * finger : 2 * finger + 2] += np.eye(2)
     return np.asarray(matrix, dtype=np.float64)
+
+
+def through(matrix: FloatArray, covariances: FloatArray, stretch: FloatArray | None = None) -> FloatArray:
+    """Return the covariance (2, 2) that `relative_to_others` sees of fingers with covariances (K, 2, 2).
+
+    `matrix` (2, 2K) is the `leverage`; fingers are independent of each other, but for what `stretch` (K, 2) adds: each
+    axis is stretched by a random share of variance 1, which moves the fingers by those lengths.
+    """
+    each = matrix.reshape(2, -1, 2)
+    seen = np.einsum("iaj,ajk,lak->il", each, covariances, each)
+    if stretch is not None:
+        moved = np.einsum("iaj,aj->ij", each, stretch)
+        seen = seen + moved @ moved.T
+    return np.asarray(seen, dtype=np.float64)
+
+
+@dataclass(frozen=True, eq=False)
+class CommonSpread:
+    """The spread (2, 2) of a finger relative to its hand that all fingers have in common, one placement; its freedom.
+
+    Axes: towards the little finger, towards the person. Measurement error is taken out. `assumed` marks a value used
+    because no hand was placed twice.
+    """
+
+    person_mm2: FloatArray
+    freedom: float
+    assumed: bool = False
+
+
+def common_spread(hands: Sequence[tuple[Sequence[FloatArray], FloatArray]]) -> CommonSpread:
+    """Return the common spread within sessions. Each hand: its places (N, 5, 2) per session, and `measured` (5, 2, 2).
+
+    Every placement is laid onto the hand's mean shape by all fingers; what remains scatters in 2F - 3 of the 2F
+    coordinates of F fingers, since turn and shift took three.
+    """
+    squares, freedom = np.zeros((2, 2)), 0.0
+    measured_squares = np.zeros((2, 2))
+    for sessions, measured in hands:
+        sessions = [session for session in sessions if len(session)]
+        if not sessions:
+            continue
+        weights = np.ones(sessions[0].shape[1])
+        shape = mean_shape(np.concatenate(sessions), weights)
+        fingers = int(np.isfinite(shape[:, 0]).sum())
+        if fingers < 3:
+            continue
+        for session in sessions:
+            moved = carried(session, shape, np.broadcast_to(weights, session.shape[:2]))
+            own, free = _scatter(moved)
+            count = free.sum() / fingers * (2 * fingers - 3) / 2
+            squares += own.sum(axis=0)
+            freedom += count
+            measured_squares += count * np.mean(measured[np.isfinite(shape[:, 0])], axis=0)
+    if freedom <= 0.0:
+        return CommonSpread(np.eye(2) * ASSUMED_SPREAD_SD_MM**2, np.inf, True)
+    values, vectors = np.linalg.eigh((squares - measured_squares) / freedom)
+    person = (vectors * np.maximum(values, _LEAST_MM2)) @ vectors.T
+    return CommonSpread(np.asarray(person, dtype=np.float64), float(freedom))
+
+
+def _scatter(places: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the scatter (K, 2, 2) about the means of places (N, K, 2), and its degrees of freedom (K,)."""
+    seen = np.isfinite(places[..., 0])
+    off = np.where(seen[..., None], places - _mean(places), 0.0)
+    return np.einsum("nki,nkj->kij", off, off), np.maximum(seen.sum(axis=0) - 1, 0)
+
+
+def session_scatter(sessions: Sequence[FloatArray]) -> tuple[FloatArray, FloatArray]:
+    """Return scatter matrices (K, 2, 2) of places (N, K, 2) about their sessions' means, pooled, and freedoms (K,)."""
+    pairs = [_scatter(session) for session in sessions]
+    return np.sum([pair[0] for pair in pairs], axis=0), np.sum([pair[1] for pair in pairs], axis=0, dtype=np.float64)
 
 
 # Thin: placements and rests
@@ -427,20 +527,41 @@ def places_of(placements: Sequence[Placement], side: Side) -> FloatArray:
     return np.array(rows, dtype=np.float64).reshape(-1, len(FINGERS), 2)
 
 
-def own_errors(placements: Sequence[Placement], side: Side) -> dict[Finger, FloatArray]:
-    """Return, per finger, the covariances (n, 2, 2) of its seen contacts, of what differs from photo to photo."""
-    found: dict[Finger, list[FloatArray]] = {}
-    for contact in (c for placement in placements for c in placement.contacts if c.side == side and not c.hidden):
-        found.setdefault(contact.finger, []).append(contact.own_mm2)
-    return {finger: np.array(covariances) for finger, covariances in found.items()}
+def measured_errors(placements: Sequence[Placement], side: Side) -> FloatArray:
+    """Return what the measurement states of a hand's seen contacts (5, 2, 2), of what differs from photo to photo.
+
+    The mean over the placements; zeros for a finger that was not seen.
+    """
+    mean = np.zeros((len(FINGERS), 2, 2))
+    for number, finger in enumerate(FINGERS):
+        contacts = [c for p in placements for c in p.contacts if (c.side, c.finger) == (side, finger) and not c.hidden]
+        if contacts:
+            mean[number] = np.mean([contact.own_mm2 for contact in contacts], axis=0)
+    return mean
+
+
+MIRROR: Final = {"left": np.array([-1.0, 1.0]), "right": np.array([1.0, 1.0])}
+"""Factors from mat axes to hand axes (towards the little finger, towards the person), and back."""
+
+
+def in_hand_axes(values: FloatArray, side: Side) -> FloatArray:
+    """Return vectors (..., 2) in hand axes; of mat axes, or the other way round."""
+    return np.asarray(values * MIRROR[side], dtype=np.float64)
+
+
+def matrix_in_hand_axes(matrices: FloatArray, side: Side) -> FloatArray:
+    """Return matrices (..., 2, 2) in hand axes; of mat axes, or the other way round."""
+    return np.asarray(matrices * MIRROR[side][:, None] * MIRROR[side][None], dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
 class FingerRepeat:
     """How one finger comes down again and again; covariances (2, 2), mm², mat axes.
 
-    `place_mm2` on the mat and `shape_mm2` relative to the other fingers are those of a single placement, measurement
-    error included; `person_mm2` is the place's without it. `measured_mm2` is what the measurement states of itself.
+    `place_mm2` on the mat and `relative_mm2` relative to the other fingers are those of a single placement, measurement
+    error included; `person_mm2` is the place's without it, `measured_mm2` what the measurement states of itself.
+    `shape_mm2` is `relative_mm2` shrunk towards what is common to all fingers, with `freedom` degrees of freedom: what
+    comparisons of sessions go by.
     """
 
     side: Side
@@ -449,35 +570,37 @@ class FingerRepeat:
     place_mm2: FloatArray
     person_mm2: FloatArray
     measured_mm2: FloatArray
+    relative_mm2: FloatArray
     shape_mm2: FloatArray
+    freedom: float
 
-    @property
-    def freedom(self) -> int:
-        """Degrees of freedom of these spreads."""
-        return self.placements - 1
-
-    def detectable_mm(self, before: int = 1, after: int = 1, relative: bool = True) -> float:
-        """Return the MDC95 of this finger, relative to the hand or on the mat, between two means over placements."""
-        return detectable_shift(self.shape_mm2 if relative else self.place_mm2, self.freedom, before, after)
+    def detectable_mm(self, before: int = 1, after: int = 1) -> float:
+        """Return the MDC95 of this finger relative to its hand, in any direction, between means over placements."""
+        return detectable_shift(self.shape_mm2, self.freedom, before, after)
 
 
 @dataclass(frozen=True, eq=False)
 class Repeatability:
-    """The repeatability of all fingers that were placed twice or more."""
+    """The repeatability of all fingers that were placed twice or more; `common` in hand axes."""
 
     fingers: tuple[FingerRepeat, ...]
+    common: CommonSpread
+    hands: int
 
     @property
     def technical_error_mm(self) -> float:
-        """Standard error of measurement along one axis, all fingers, relative to the hand: what an MDC stands on."""
-        freedom = np.array([finger.freedom for finger in self.fingers], dtype=np.float64)
-        traces = np.array([np.trace(finger.shape_mm2) / 2 for finger in self.fingers])
+        """Standard error of measurement along one axis, relative to the hand, all fingers: what an MDC stands on."""
+        freedom = np.array([finger.placements - 1 for finger in self.fingers], dtype=np.float64)
+        traces = np.array([np.trace(finger.relative_mm2) / 2 for finger in self.fingers])
         return float(np.sqrt(freedom @ traces / freedom.sum()))
 
-    def plan(self, resolution_mm: float, relative: bool = True) -> dict[tuple[Side, Finger], int | None]:
-        """Return how many placements per session each finger needs so that a shift of `resolution_mm` can be told."""
+    def plan(self, resolution_mm: float, level: float = LEVEL) -> dict[tuple[Side, Finger], int | None]:
+        """Return how many placements each of two sessions needs so that each finger's shift can be told.
+
+        `resolution_mm` is the shift relative to the hand, in any direction; None where it is out of reach.
+        """
         return {
-            (f.side, f.finger): placements_for(f.shape_mm2 if relative else f.place_mm2, resolution_mm)
+            (f.side, f.finger): placements_for(f.shape_mm2, resolution_mm, level, 3.5 * self.hands)
             for f in self.fingers
         }
 
@@ -485,34 +608,44 @@ class Repeatability:
 def repeatability(of: Rest | Sequence[Placement]) -> Repeatability:
     """Return the repeatability that a session's placements show. InputError when no hand was placed twice."""
     placements = of.placements if isinstance(of, Rest) else tuple(of)
+    hands = {
+        side: (
+            in_hand_axes(places_of(placements, side), side),
+            matrix_in_hand_axes(measured_errors(placements, side), side),
+        )
+        for side in SIDES
+    }
+    hands = {side: hand for side, hand in hands.items() if len(hand[0]) >= 2}
+    common = common_spread([([places], measured) for places, measured in hands.values()])
     fingers: list[FingerRepeat] = []
-    for side in SIDES:
-        places, errors = places_of(placements, side), own_errors(placements, side)
-        if len(places) < 2:
-            continue
+    for side, (places, measured) in hands.items():
         weights = np.ones(len(FINGERS))
         shape = mean_shape(places, weights)
+        scatters, freedoms = session_scatter([relative_to_others(places, shape, weights)])
         for number, finger in enumerate(FINGERS):
+            scatter, freedom = scatters[number], float(freedoms[number])
             seen = places[np.isfinite(places[:, number, 0]), number]
-            relative = relative_to_others(places, shape, weights, number)
-            relative = relative[np.isfinite(relative[:, 0])]
-            if len(seen) < 2 or len(relative) < 2:
+            if freedom < 1.0 or len(seen) < 2:
                 continue
-            person, total, _ = person_spread(seen, errors[finger])
-            measured = errors[finger].mean(axis=0)
-            shape_mm2 = np.cov(relative, rowvar=False)
-            fingers.append(FingerRepeat(side, finger, len(seen), total, person, measured, shape_mm2))
+            person, total, _ = person_spread(seen, measured[number][None])
+            expected = through(leverage(shape, weights, number), common.person_mm2 + measured)
+            shape_mm2, shape_freedom = shrink(scatter / freedom, freedom, expected, common.freedom)
+            fingers.append(
+                FingerRepeat(
+                    side=side,
+                    finger=finger,
+                    placements=len(seen),
+                    place_mm2=matrix_in_hand_axes(total, side),
+                    person_mm2=matrix_in_hand_axes(person, side),
+                    measured_mm2=matrix_in_hand_axes(measured[number], side),
+                    relative_mm2=matrix_in_hand_axes(scatter / freedom, side),
+                    shape_mm2=matrix_in_hand_axes(shape_mm2, side),
+                    freedom=shape_freedom,
+                )
+            )
     if not fingers:
         raise InputError(
             "Repeatability needs hands that were laid down twice or more. Lift the hands, lay them down again, and "
             "measure three to five photos together."
         )
-    return Repeatability(tuple(fingers))
-
-
-def placements_table(table: Mapping[tuple[Side, Finger], int | None]) -> list[str]:
-    """Return a plan as lines of text."""
-    return [
-        f"{side} {finger}: {'more than ' + str(MOST_PLACEMENTS) if count is None else count} placements per session"
-        for (side, finger), count in table.items()
-    ]
+    return Repeatability(tuple(fingers), common, len(hands))
