@@ -135,7 +135,7 @@ def read_drawing(
         drawing = _compose(raw, layer, keep_out_layers)
         if not raw.unit_known:
             raise DocumentError(_unit_question(drawing.holes))
-    except DocumentError as error:
+    except InputError as error:
         raise DocumentError(f"{path}: {error}") from None
     return drawing
 
@@ -190,7 +190,7 @@ def _compose(raw: Raw, layer: str | None, keep_out_layers: Sequence[str]) -> Dra
             notes.add("Ovals (ellipses, stretched circles) are no round holes", f"{contour.where}, {size} mm")
     return Drawing(
         holes,
-        None if outline is None else as_outline(outline)["outline"],
+        None if outline is None else _at_origin(outline),
         notes.sentences(),
         _named(cuts, "opening"),
         _named(keep_outs, "keep-out"),
@@ -199,6 +199,11 @@ def _compose(raw: Raw, layer: str | None, keep_out_layers: Sequence[str]) -> Dra
         _measure(stated, "edge_mm"),
         _measure(stated, "web_mm"),
     )
+
+
+def _at_origin(outline: tuple[Vertex, ...]) -> tuple[Vertex, ...]:
+    """Return the outline from its bounding box's corner, no bulge being a negative zero."""
+    return tuple((x, y, bulge + 0.0) for x, y, bulge in as_outline(outline)["outline"])
 
 
 def _moved(point: Point, left: float, top: float) -> Point:
@@ -351,7 +356,7 @@ def _openings(
         exact = as_rectangle(contour.ring)
         name = contour.tags.get("name", "")
         if exact is not None:
-            cuts.append(Cut(name, "rectangle", exact[0], 0.0, exact[1], exact[2]))
+            cuts.append(Cut(name, "rectangle", exact[0], 0.0, exact[1], round(exact[2], 6)))
             if contour.tags.get("kind") != "cut":
                 raw.notes.add("Rectangles within the outline were taken for openings", told)
             continue

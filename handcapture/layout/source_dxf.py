@@ -28,7 +28,7 @@ from handcapture.layout.source_shapes import (
     Raw,
     Tags,
     Units,
-    bulge_through,
+    arc_rows,
     chord_count,
 )
 
@@ -232,11 +232,9 @@ class _Walker:
             return
         if not math.isfinite(entity.dxf.radius) or not math.isfinite(sweep):
             raise DocumentError(f"{where} has a size or angle that is not a number. Mend or delete it.")
-        # Two halves: the bulge of nearly a whole circle would be without bounds.
-        points = self.flat(entity.vertices(np.linspace(start, start + sweep, 5)))
-        (a, b, c, d, e) = ((float(x), float(y)) for x, y in points)
-        rows = np.array([(*a, bulge_through(a, b, c)), (*c, bulge_through(c, d, e)), (*e, 0.0)])
-        self.raw.add_curve(rows, np.ones(2, dtype=bool), layer, where, _tags(entity))
+        places = [(float(x), float(y)) for x, y in self.flat(entity.vertices(np.linspace(start, start + sweep, 5)))]
+        rows = arc_rows(places, math.radians(sweep))
+        self.raw.add_curve(rows, np.ones(len(rows) - 1, dtype=bool), layer, where, _tags(entity))
 
     def ellipse(self, entity: Any, layer: str) -> None:
         centre, axis = entity.dxf.center, entity.dxf.major_axis

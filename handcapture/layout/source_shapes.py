@@ -98,7 +98,7 @@ class Curve:
 
 
 def _as_vertices(rows: FloatArray) -> tuple[Vertex, ...]:
-    return tuple((float(x), float(y), float(bulge)) for x, y, bulge in rows)
+    return tuple((float(x), float(y), float(bulge) + 0.0) for x, y, bulge in rows)
 
 
 @dataclass(frozen=True)
@@ -336,6 +336,19 @@ def bulge_through(start: Point, middle: Point, end: Point) -> float:
     length2 = chord_x**2 + chord_y**2
     # Clockwise as seen, y being down, an arc bows to the left of its chord.
     return 0.0 if length2 == 0 else 2 * (chord_y * off_x - chord_x * off_y) / length2
+
+
+def arc_rows(places: Sequence[Point], sweep: float) -> FloatArray:
+    """Return an arc as rows x, y, bulge (2 or 3, 3): `places` are its start, quarter, middle, three quarters and end.
+
+    One of more than half a turn becomes two: the bulge of nearly a whole circle would be without bounds.
+    """
+    start, quarter, middle, later, end = places
+    if abs(sweep) <= math.pi * 1.001:
+        return np.array([(*start, bulge_through(start, middle, end)), (*end, 0.0)])
+    return np.array(
+        [(*start, bulge_through(start, quarter, middle)), (*middle, bulge_through(middle, later, end)), (*end, 0.0)]
+    )
 
 
 def circle_ring(centre_mm: Point, radius_mm: float) -> tuple[Vertex, ...]:

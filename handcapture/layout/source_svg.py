@@ -31,7 +31,7 @@ from handcapture.layout.source_shapes import (
     Raw,
     Tags,
     Units,
-    bulge_through,
+    arc_rows,
     chord_count,
     rectangle_rows,
 )
@@ -508,12 +508,12 @@ class _Walker:
             else:
                 count = self.chords(segment, scale, node)
                 if exact and isinstance(segment, svg.Arc) and math.isclose(segment.rx, segment.ry, rel_tol=1e-6):
-                    # Two halves: the bulge of nearly a whole circle would be without bounds.
                     places = [(float(p[0]), float(p[1])) for p in segment.npoint(np.linspace(0.0, 1.0, 5))]
                     places[0], places[-1] = (segment.start.x, segment.start.y), (segment.end.x, segment.end.y)
-                    rows[-1][-1, 2] = bulge_through(places[0], places[1], places[2])
-                    rows.append(np.array([(*places[2], bulge_through(*places[2:])), (*places[4], 0.0)]))
-                    drawn.append(np.ones(2, dtype=bool))
+                    arc = arc_rows(places, float(segment.sweep))
+                    rows[-1][-1, 2] = arc[0, 2]
+                    rows.append(arc[1:])
+                    drawn.append(np.ones(len(arc) - 1, dtype=bool))
                 else:
                     curve = np.array(segment.npoint(np.linspace(0.0, 1.0, count + 1)))
                     curve[-1] = (segment.end.x, segment.end.y)
