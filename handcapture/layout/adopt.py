@@ -243,7 +243,7 @@ def _panel(drawing: Drawing, name: str) -> tuple[PanelFile | None, list[str]]:
     if drawing.outline is None:
         lost = len(drawing.keep_outs)
         told = f" Its {lost} keep-out{'s are' if lost > 1 else ' is'} left out with it." if lost else ""
-        return None, [f"The drawing has no outline; write a panel file yourself.{told}"]
+        return None, [f"No outline is known; write a panel file yourself.{told}"]
     content: dict[str, Any] = {"name": name[:80] or "panel"}
     rectangle = as_rectangle(drawing.outline)
     if rectangle is not None:
