@@ -6,14 +6,17 @@ given time, and prints one JSON line for each: how many calls had returned, and 
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import hashlib
 import io
 import json
 import os
 import signal
+import sqlite3
 import sys
 import time
+import traceback
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -24,6 +27,7 @@ from helpers_layout import workshop_layout
 from helpers_rest import placement
 from PIL import Image
 
+from handcapture.journal.migrations import MIGRATIONS
 from handcapture.journal.store import Journal, open_journal
 from handcapture.layout.document import write_layout
 from handcapture.rest import pool
@@ -101,6 +105,26 @@ def _layout(journal: Journal) -> int:
     return journal.entries("layout")[0].id
 
 
+def version_1(folder: Path) -> None:
+    """A journal as the first version wrote it: its own statements, none of the program's newer code."""
+    with open_journal(folder, create=True):
+        pass
+    (folder / "journal.sqlite").unlink()
+    with contextlib.closing(sqlite3.connect(folder / "journal.sqlite", isolation_level=None)) as plain:
+        plain.execute("PRAGMA journal_mode = WAL")
+
+        class Plain:
+            def exec_driver_sql(self, statement: str) -> None:
+                plain.execute(statement)
+
+        MIGRATIONS[0](Plain())  # type: ignore[arg-type]
+        plain.execute("PRAGMA user_version = 1")
+        plain.execute("INSERT INTO entry VALUES (4, 'person', NULL, '2031-01-02T03:04:05+00:00', 'left-handed')")
+        plain.execute("INSERT INTO person VALUES (4, 'Ida', 'ida', 'left', 390.5)")
+        plain.execute("INSERT INTO entry VALUES (9, 'session', 4, '2031-01-02T03:04:06+00:00', '')")
+        plain.execute("INSERT INTO session VALUES (9, '2031-01-02', 'First')")
+
+
 def state(journal: Journal) -> list[dict[str, Any]]:
     """Return everything in the journal but the times at which it was added."""
     return [{k: v for k, v in dataclasses.asdict(e).items() if k != "added_at"} for e in journal.entries()]
@@ -131,7 +155,7 @@ def holders(folder: Path, traces: list[bytes]) -> list[str]:
 
 def _write(folder: Path, inputs: dict[str, Path], told: int, step: Callable[[str], None]) -> None:
     out = folder.with_suffix(".out")
-    out.mkdir()
+    out.mkdir(exist_ok=True)
     with open_journal(folder, create=True, step=step) as journal:
         for call in calls(inputs, out / "out.json"):
             call(journal)
@@ -162,8 +186,10 @@ def main(root: Path, jobs: list[dict[str, float]]) -> None:
             os.close(ours)
             try:
                 _killed_at(int(job.get("step", 0)), folder, inputs, theirs)
-            finally:
                 os._exit(0)
+            except BaseException:
+                traceback.print_exc()
+                os._exit(1)
         os.close(theirs)
         if "seconds" in job:
             time.sleep(job["seconds"])
@@ -178,6 +204,7 @@ def main(root: Path, jobs: list[dict[str, float]]) -> None:
             json.dumps(
                 {
                     "returned": told.count(b"."),
+                    "failed": os.WIFEXITED(status) and os.WEXITSTATUS(status) != 0,
                     "killed": os.WIFSIGNALED(status) and os.WTERMSIG(status) == signal.SIGKILL,
                     "steps": int(steps) if steps else None,
                 }
