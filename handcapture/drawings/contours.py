@@ -268,7 +268,7 @@ def _buffered(contour: Contour, distance: float) -> tuple[Contour, ...]:
         distance, join_style="mitre", mitre_limit=_MITRE_LIMIT, quad_segs=64
     )
     contours = []
-    for part in shapely.get_parts(shape):
+    for part in shapely.get_parts(shape) if not shape.is_empty else ():
         for ring in (part.exterior, *part.interiors):
             points = shapely.get_coordinates(shapely.simplify(ring, fine / 2))[:-1]
             # In a frame with y down, what shapely calls anticlockwise goes clockwise as seen.
