@@ -7,6 +7,7 @@ import click
 from handcapture.cli.capture import capture, inspect
 from handcapture.cli.check import check
 from handcapture.cli.common import MAT_NAMES, SETTINGS, Group
+from handcapture.cli.compare import compare
 from handcapture.cli.demo import demo
 from handcapture.cli.draw import DRAWING_SUFFIXES, draw
 from handcapture.cli.fit import fit
@@ -34,5 +35,5 @@ def main() -> None:
     """
 
 
-for _command in (mat, capture, inspect, adopt, arrange, advise, fit, draw, check, journal, demo):
+for _command in (mat, capture, inspect, adopt, arrange, advise, fit, compare, draw, check, journal, demo):
     main.add_command(_command)
