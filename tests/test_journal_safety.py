@@ -143,6 +143,7 @@ def test_deletion_leaves_no_trace(inputs: dict[str, Path], tmp_path: Path) -> No
 
 def test_deletion_while_another_program_reads_is_told_and_made_good(tmp_path: Path, monkeypatch: Any) -> None:
     monkeypatch.setattr(files, "BUSY_SECONDS", 0.2)
+    monkeypatch.setattr(files, "SWEEP_SECONDS", 0.2)
     folder = tmp_path / "journal"
     with open_journal(folder, create=True) as journal:
         journal.add_person(NICKNAME, note=NOTE)
@@ -152,11 +153,16 @@ def test_deletion_while_another_program_reads_is_told_and_made_good(tmp_path: Pa
         with pytest.raises(OutputError, match="in use by another program"):
             journal.delete_person(NICKNAME)
         assert journal.people() == ()
+        with open_journal(folder) as meanwhile:
+            assert meanwhile.traces_remain
+            assert meanwhile.people() == ()
+        assert holders(folder, [NOTE.encode()]) != []
         reader.execute("COMMIT")
         reader.close()
         # Whoever opens it next clears the traces, even while this one has it open.
         with open_journal(folder) as again:
             assert again.people() == ()
+            assert not again.traces_remain
         assert holders(folder, [NICKNAME.encode(), NOTE.encode()]) == []
 
 

@@ -188,6 +188,12 @@ def list_(nickname: str | None, tag: str | None, folder: Path | None, as_json: b
 
     with open_journal(_named(folder)) as kept:
         people = [kept.person(nickname)] if nickname is not None else list(kept.people())
+        if kept.traces_remain:
+            click.echo(
+                "  ! Traces of what was deleted are still in the folder: another program uses the journal, or the rights to "
+                "remove them are missing. Close it, or allow writing, and list again.",
+                err=True,
+            )
         tagged = {entry.id for entry in kept.entries(tag=tag)} if tag is not None else None
         told = []
         for one in people:
@@ -457,7 +463,7 @@ def delete_person(nickname: str, yes: bool, folder: Path | None, as_json: bool) 
     """Delete a person with all sessions, documents, photos and impressions, for good.
 
     No trace stays in the journal's folder. Archives and files that were written elsewhere are not reached; their names
-    are told.
+    are told. Nor are your backups, or what a disk keeps of blocks that were overwritten.
 
     \b
     Example:

@@ -177,7 +177,7 @@ def _fill(path: Path, part: Path) -> None:
         files.create(part)
         database = Database(part)
         try:
-            files.use_log(database)
+            database.use_log()
             database.migrate(version)
             database.make_photos_folder()
             _put_rows(database, rows, archive, infos, path)

@@ -26,6 +26,7 @@ from handcapture.journal.schema import APPLICATION_ID, ENTRY, PHOTO, SETTING, VE
 DATABASE: Final = "journal.sqlite"
 PHOTOS: Final = "photos"
 BUSY_SECONDS: Final = 10.0
+SWEEP_SECONDS: Final = 1.0
 _HEADER: Final = b"SQLite format 3\0"
 _BACKUP: Final = re.compile(r"journal-version-\d+\..+")
 _OURS: Final = re.compile(r"[0-9a-f]{64}\.(jpg|png)|\.[0-9a-f]{64}\.(jpg|png)\.\w+\.part")
@@ -82,6 +83,16 @@ class Database:
             raise _in_words(error.orig, self.path, isinstance(error, IntegrityError)) from None
         except sqlite3.Error as error:
             raise _in_words(error, self.path) from None
+
+    def use_log(self) -> None:
+        """See that the database writes ahead into a log (WAL): readers and a writer then do not wait for each other."""
+        with self._told(), self._raw() as driver:
+            mode = driver.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+        if mode != "wal":
+            raise OutputError(
+                f"{self.folder} lies on a disk where the journal cannot be kept safely (no write-ahead log). Name a "
+                "folder on a disk of this computer."
+            )
 
     def version(self) -> int:
         """Return the version of the database, 0 while it holds nothing. InputError when it is another program's."""
@@ -187,16 +198,23 @@ class Database:
         connection.execute(delete(SETTING).where(SETTING.c.name == _PURGE))
         connection.execute(insert(SETTING).values(name=_PURGE, value="due"))
 
-    def sweep(self) -> None:
-        """Remove what a broken-off write or deletion left: files that no row names, traces of what was deleted."""
+    def sweep(self) -> bool:
+        """Remove what a broken-off write or deletion left: files that no row names, traces of what was deleted.
+
+        Return whether all of it is gone; what another program's use or missing rights keep there stays due.
+        """
         with self.reading() as connection:
             due = connection.execute(select(SETTING.c.value).where(SETTING.c.name == _PURGE)).first() is not None
             stray = self._strays(connection)
-        if due:
-            self.purge()
-        elif stray:
-            with self.writing() as connection:
-                self._remove(self._strays(connection))
+        try:
+            if due:
+                self.purge(SWEEP_SECONDS)
+            elif stray:
+                with self.writing() as connection:
+                    self._remove(self._strays(connection))
+        except OutputError:
+            return False
+        return True
 
     def _strays(self, connection: Connection) -> list[Path]:
         """Return the files in the photos' folder that no row names; files that are not ours are left alone."""
@@ -226,19 +244,24 @@ class Database:
                     "allow writing there, and open the journal again."
                 ) from error
 
-    def purge(self) -> None:
+    def purge(self, wait_seconds: float | None = None) -> None:
         """Remove every trace of what was deleted: photo files, copies of older versions, free pages, the log.
 
-        OutputError when another program holds the journal; the next opening then does it.
+        OutputError when another program holds the journal for `wait_seconds`; the next opening then does it.
         """
+        wait_ms = round(1000 * (BUSY_SECONDS if wait_seconds is None else wait_seconds))
         with self.writing() as connection:
             self._remove(self._strays(connection))
             self._remove([p for p in sorted(self.folder.iterdir()) if _BACKUP.fullmatch(p.name)])
         with self._told(), self._raw() as driver:
-            self.step("vacuum")
-            driver.execute("VACUUM")
-            self.step("checkpoint")
-            busy = driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+            driver.execute(f"PRAGMA busy_timeout = {wait_ms}")
+            try:
+                self.step("vacuum")
+                driver.execute("VACUUM")
+                self.step("checkpoint")
+                busy = driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+            finally:
+                driver.execute(f"PRAGMA busy_timeout = {round(1000 * BUSY_SECONDS)}")
         if busy:
             raise OutputError(
                 f"{self.path} is in use by another program, so that traces of what was deleted may still be in its "
@@ -292,17 +315,6 @@ def create(folder: Path) -> None:
         raise OutputError(
             f"No journal can be made in {folder}: {error.strerror or error}. Name a folder that you may write to."
         ) from error
-
-
-def use_log(database: Database) -> None:
-    """See that the database writes ahead into a log (WAL), so that readers and a writer do not wait for each other."""
-    with database._told(), database._raw() as driver:
-        mode = driver.execute("PRAGMA journal_mode = WAL").fetchone()[0]
-    if mode != "wal":
-        raise OutputError(
-            f"{database.folder} lies on a disk where the journal cannot be kept safely (no write-ahead log). Name a "
-            "folder on a disk of this computer."
-        )
 
 
 def check_file(folder: Path) -> None:

@@ -87,11 +87,10 @@ def open_journal(folder: Path, create: bool = False, step: Step = lambda what: N
             raise InputError(
                 f"{database.path} holds no journal: it is empty. Make one with handcapture journal init {folder}."
             )
-        files.use_log(database)
+        database.use_log()
         database.migrate()
         database.make_photos_folder()
-        database.sweep()
-        yield Journal(database)
+        yield Journal(database, clean=database.sweep())
     finally:
         database.close()
 
@@ -99,13 +98,19 @@ def open_journal(folder: Path, create: bool = False, step: Step = lambda what: N
 class Journal:
     """An open journal: see `open_journal`."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database, clean: bool = True) -> None:
         self._database = database
+        self._clean = clean
 
     @property
     def folder(self) -> Path:
         """The journal's folder."""
         return self._database.folder
+
+    @property
+    def traces_remain(self) -> bool:
+        """Tell whether traces of what was deleted could not be removed when the journal was opened."""
+        return not self._clean
 
     # People
 
@@ -155,7 +160,7 @@ class Journal:
 
         Copies that earlier migrations left are deleted too, since they hold the person. Kept photos that others have
         too stay. OutputError when another program holds the journal: the rows are gone then, and the traces go when it
-        is opened next.
+        is opened next. What a disk keeps of blocks that were overwritten is out of reach.
         """
         with self._database.writing() as connection:
             number = _person_id(connection, nickname)
