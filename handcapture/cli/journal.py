@@ -190,8 +190,8 @@ def list_(nickname: str | None, tag: str | None, folder: Path | None, as_json: b
         people = [kept.person(nickname)] if nickname is not None else list(kept.people())
         if kept.traces_remain:
             click.echo(
-                "  ! Traces of what was deleted are still in the folder: another program uses the journal, or the rights to "
-                "remove them are missing. Close it, or allow writing, and list again.",
+                "  ! Traces of what was deleted are still in the folder: another program uses the journal, or the rights "
+                "to remove them are missing. Close it, or allow writing, and list again.",
                 err=True,
             )
         tagged = {entry.id for entry in kept.entries(tag=tag)} if tag is not None else None

@@ -263,10 +263,7 @@ class Database:
             finally:
                 driver.execute(f"PRAGMA busy_timeout = {round(1000 * BUSY_SECONDS)}")
         if busy:
-            raise OutputError(
-                f"{self.path} is in use by another program, so that traces of what was deleted may still be in its "
-                "log. Close that program, then run handcapture journal list: that removes them."
-            )
+            raise OutputError(f"{self.path} is in use by another program, which keeps its log. Close that program.")
         with self.writing() as connection:
             connection.execute(delete(SETTING).where(SETTING.c.name == _PURGE))
 

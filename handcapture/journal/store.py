@@ -23,7 +23,7 @@ from typing import Any, Final, TypeVar
 from sqlalchemy import Connection, LargeBinary, Row, Select, Table, delete, exists, func, insert, select, update
 
 from handcapture.documents import write_atomically
-from handcapture.errors import InputError
+from handcapture.errors import HandcaptureError, InputError, OutputError
 from handcapture.journal import database as files
 from handcapture.journal.database import Database, Step
 from handcapture.journal.incoming import IncomingDocument, IncomingPhoto, read_document, read_incoming, told_name
@@ -159,8 +159,8 @@ class Journal:
         """Delete a person with all that belongs to them, and every trace of it in the journal's folder.
 
         Copies that earlier migrations left are deleted too, since they hold the person. Kept photos that others have
-        too stay. OutputError when another program holds the journal: the rows are gone then, and the traces go when it
-        is opened next. What a disk keeps of blocks that were overwritten is out of reach.
+        too stay. OutputError when the traces cannot be removed, because another program holds the journal, say: the
+        rows are gone then, and the traces go when it is opened next. What a disk keeps of blocks that were overwritten is out of reach.
         """
         with self._database.writing() as connection:
             number = _person_id(connection, nickname)
@@ -171,7 +171,14 @@ class Journal:
                 delete(ENTRY).where(ENTRY.c.kind == "export", ENTRY.c.owner_id.is_(None), ENTRY.c.id > number)
             )
             self._database.due_for_purge(connection)
-        self._database.purge()
+        try:
+            self._database.purge()
+        except HandcaptureError:
+            raise OutputError(
+                f"{told.nickname} is deleted, but traces are still in {self.folder}: another program uses the journal, "
+                "the disk is full, or the rights to write are missing. Mend that, then run handcapture journal list: "
+                "that removes them."
+            ) from None
         return told
 
     def belongings(self, nickname: str) -> Deleted:
