@@ -179,7 +179,16 @@ def test_a_long_table_goes_on_to_more_pages():
     text = " ".join(text_of(page) for page in document)
     for button in layout.buttons:
         assert re.search(rf"{button.label}\b", text)
-    assert "too many centres to draw their ordinates" in text
+    assert "too many centres to draw all ordinates" in text
+
+
+def test_many_ordinates_are_set_smaller_before_they_are_left_out():
+    layout = crowded(40)
+    text = text_of(open_pdf(drill_sheet_pdf(layout))[0])
+    assert "too many" not in text
+    for button in layout.buttons:
+        assert f"{button.centre_mm[0]:.2f}" in text
+        assert f"{layout.panel.height_mm - button.centre_mm[1]:.2f}" in text
 
 
 def test_rule_of_the_drill_sheet_measures_100_mm():

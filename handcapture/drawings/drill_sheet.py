@@ -129,7 +129,7 @@ def drill_sheet_pdf(layout: Layout, paper: str = "a4") -> bytes:
 
 
 def _foot_mm(page_mm: Point) -> float:
-    return 36.0 if page_mm[0] > page_mm[1] else 62.0
+    return 36.0 if page_mm[0] > page_mm[1] else 54.0
 
 
 def _plan(panel: Panel, paper: str) -> _Plan:
@@ -199,31 +199,35 @@ def _draw_ordinates(pen: Pen, layout: Layout, holes: list[Hole], plan: _Plan) ->
         height = round(panel.height_mm - y, 2)
         up[height] = max(x, up.get(height, 0.0))
     xs, ys = sorted(across), sorted(up, reverse=True)
-    gap = 1.25 * _TYPE_MM
-    try:
-        x_places = spread([left + x / picture.scale for x in xs], gap, left - 20.0, right + 6.0)
-        y_places = spread([bottom - y / picture.scale for y in ys], gap, top - 4.0, bottom + 2.0)
-    except InputError:
-        return False
+    x_places, x_type = _places([left + x / picture.scale for x in xs], left - 20.0, right + 6.0)
+    y_places, y_type = _places([bottom - y / picture.scale for y in ys], top - 4.0, bottom + 2.0)
     pen.style(0.1, 0.45)
-    for x, place in zip(xs, x_places, strict=True):
+    for x, place in zip(xs, x_places, strict=bool(x_places)):
         on_page = left + x / picture.scale
         pen.line((on_page, top + across[x] / picture.scale), (on_page, bottom + 2.0))
         pen.line((on_page, bottom + 2.0), (place, bottom + 7.0))
         pen.line((place, bottom + 7.0), (place, bottom + 9.0))
-    for y, place in zip(ys, y_places, strict=True):
+    for y, place in zip(ys, y_places, strict=bool(y_places)):
         on_page = bottom - y / picture.scale
         pen.line((left + up[y] / picture.scale, on_page), (left - 2.0, on_page))
         pen.line((left - 2.0, on_page), (left - 7.0, place))
         pen.line((left - 7.0, place), (left - 9.0, place))
-    for x, place in zip(xs, x_places, strict=True):
+    for x, place in zip(xs, x_places, strict=bool(x_places)):
         text = _ordinate(x)
-        foot = bottom + 9.6 + text_length(text, _TYPE_MM)
-        pen.text((place + 0.36 * _TYPE_MM, foot), text, _TYPE_MM, grey=0.0, turned=True)
-    for y, place in zip(ys, y_places, strict=True):
+        foot = bottom + 9.6 + text_length(text, x_type)
+        pen.text((place + 0.36 * x_type, foot), text, x_type, grey=0.0, turned=True)
+    for y, place in zip(ys, y_places, strict=bool(y_places)):
         text = _ordinate(y)
-        pen.text((left - 9.6 - text_length(text, _TYPE_MM), place + 0.36 * _TYPE_MM), text, _TYPE_MM, grey=0.0)
-    return True
+        pen.text((left - 9.6 - text_length(text, y_type), place + 0.36 * y_type), text, y_type, grey=0.0)
+    return bool(x_places) and bool(y_places)
+
+
+def _places(wished: list[float], low: float, high: float) -> tuple[list[float], float]:
+    """Return where ordinates stand and their type size; none where even the smallest type is too large."""
+    for size in (_TYPE_MM, 2.0, 1.7, 1.5):
+        if (len(wished) - 1) * 1.25 * size <= high - low:
+            return spread(wished, 1.25 * size, low, high), size
+    return [], _TYPE_MM
 
 
 def _ordinate(value: float) -> str:
@@ -326,7 +330,7 @@ def _draw_foot(pen: Pen, layout: Layout, plan: _Plan, tables_only: bool) -> None
     if layout.panel.outline:
         notes += " The datum edges are the left and the bottom of the box round the outline."
     if tables_only:
-        notes += " There are too many centres to draw their ordinates; they stand in the table."
+        notes += " There are too many centres to draw all ordinates; the table has them."
     notes += f" {_PLACES_NOTE}"
     rule_mm = CHECK_RULE_MM + 8.0
     if lying:
@@ -339,7 +343,7 @@ def _draw_foot(pen: Pen, layout: Layout, plan: _Plan, tables_only: bool) -> None
         paragraph(pen, (x, top + 1.0), cautions(), 2.1, width - MARGIN_MM - x)
         return
     half = (width - 2 * MARGIN_MM) / 2
-    heading(pen, layout, (MARGIN_MM, top + 1.0), half - 4.0)
-    paragraph(pen, (MARGIN_MM + half, top + 1.0), cautions(), 2.1, half)
-    paragraph(pen, (MARGIN_MM, top + 34.0), notes, 2.1, 2 * half)
+    left_end = heading(pen, layout, (MARGIN_MM, top + 1.0), half - 4.0)
+    right_end = paragraph(pen, (MARGIN_MM + half, top + 1.0), cautions(), 2.1, half)
+    paragraph(pen, (MARGIN_MM, max(left_end, right_end) + 2.5), notes, 2.1, 2 * half)
     check_rule(pen, (MARGIN_MM, height - MARGIN_MM - 3.0))
