@@ -58,7 +58,9 @@ def journal() -> None:
 @click.argument("folder", type=PATH)
 @json_option
 def init(folder: Path, as_json: bool) -> None:
-    """Make a journal in a folder, which is made too if its parent is there.
+    """Make a journal in a folder.
+
+    The folder is made too, if the one that it lies in is there.
 
     \b
     Example:
@@ -137,7 +139,9 @@ def add(
     folder: Path | None,
     as_json: bool,
 ) -> None:
-    """Add rests, layouts, plans, panels, checks and photos, in one session; what they are is told by their content.
+    """Add files of a person, in one session.
+
+    Rests, layouts, plans, panels, checks and photos are told apart by their content.
 
     Of a photo only name and hash are kept, unless --keep-photos. What the person has already is not added twice. If one
     file cannot be used, none is added.
@@ -178,7 +182,7 @@ def add(
 @_folder_option
 @json_option
 def list_(nickname: str | None, tag: str | None, folder: Path | None, as_json: bool) -> None:
-    """List people, their sessions, and what was kept in each.
+    """List people, sessions, and what was kept.
 
     \b
     Example:
@@ -190,8 +194,8 @@ def list_(nickname: str | None, tag: str | None, folder: Path | None, as_json: b
         people = [kept.person(nickname)] if nickname is not None else list(kept.people())
         if kept.traces_remain:
             click.echo(
-                "  ! Traces of what was deleted are still in the folder: another program uses the journal, or the rights "
-                "to remove them are missing. Close it, or allow writing, and list again.",
+                "  ! Traces of what was deleted are still in the folder: another program uses the journal, or the "
+                "rights to remove them are missing. Close it, or allow writing, and list again.",
                 err=True,
             )
         tagged = {entry.id for entry in kept.entries(tag=tag)} if tag is not None else None
@@ -239,7 +243,7 @@ def list_(nickname: str | None, tag: str | None, folder: Path | None, as_json: b
 @_folder_option
 @json_option
 def show(number: int, folder: Path | None, as_json: bool) -> None:
-    """Show all that is known of an entry, by its number.
+    """Show all of an entry, by its number.
 
     \b
     Example:
@@ -271,7 +275,9 @@ def show(number: int, folder: Path | None, as_json: bool) -> None:
 @_folder_option
 @json_option
 def note(number: int, text: tuple[str, ...], replace: bool, folder: Path | None, as_json: bool) -> None:
-    """Write a note to an entry, below the notes that stand there.
+    """Write a note to an entry.
+
+    It comes below the notes that stand there, unless --replace is given.
 
     \b
     Example:
@@ -333,7 +339,9 @@ def impression(
     folder: Path | None,
     as_json: bool,
 ) -> None:
-    """Keep what was felt at a layout, named by its number: in words, and as a mark for a button.
+    """Keep what was felt at a layout.
+
+    The layout is named by its number; what was felt is told in words, as a mark for a button, or both.
 
     Comfort is the person's own word; it does not tell whether a posture is safe. Stop if it hurts.
 
@@ -362,7 +370,9 @@ def impression(
 @_folder_option
 @json_option
 def get(number: int, output: Path, folder: Path | None, as_json: bool) -> None:
-    """Write a document as a file again, byte for byte as it was added; of a photo, the copy that was kept.
+    """Write an entry as a file again.
+
+    A document comes back byte for byte as it was added; of a photo, the copy that was kept.
 
     \b
     Example:
@@ -387,9 +397,10 @@ def get(number: int, output: Path, folder: Path | None, as_json: bool) -> None:
 @_folder_option
 @json_option
 def made(number: int, files: tuple[Path, ...], folder: Path | None, as_json: bool) -> None:
-    """Note that drawings were made from a layout: name, hash and size of each; the files stay where they are.
+    """Note which drawings were made.
 
-    Later, show tells which file was cut, and the hash whether one that turns up is the same.
+    Of each, name, hash and size are kept; the files stay where they are. Later, show tells which file was cut, and
+    the hash whether one that turns up is the same.
 
     \b
     Example:
@@ -411,9 +422,10 @@ def made(number: int, files: tuple[Path, ...], folder: Path | None, as_json: boo
 @_folder_option
 @json_option
 def export_(output: Path, folder: Path | None, as_json: bool) -> None:
-    """Write the whole journal as one archive: rows, documents and kept photos.
+    """Write the whole journal as one archive.
 
-    The same journal gives the same bytes. The archive is not encrypted; keep it as you keep the journal.
+    It holds all entries, documents and kept photos. The same journal gives the same bytes. The archive is not
+    encrypted; keep it as you keep the journal.
 
     \b
     Example:
@@ -436,7 +448,9 @@ def export_(output: Path, folder: Path | None, as_json: bool) -> None:
 @click.argument("folder", type=PATH)
 @json_option
 def import_(archive: Path, folder: Path, as_json: bool) -> None:
-    """Make a journal in a new folder from an archive, with the same numbers.
+    """Read an archive into a new folder.
+
+    The journal there is the same, with the same numbers.
 
     \b
     Example:
@@ -460,10 +474,11 @@ def import_(archive: Path, folder: Path, as_json: bool) -> None:
 @_folder_option
 @json_option
 def delete_person(nickname: str, yes: bool, folder: Path | None, as_json: bool) -> None:
-    """Delete a person with all sessions, documents, photos and impressions, for good.
+    """Delete a person, with all they have.
 
-    No trace stays in the journal's folder. Archives and files that were written elsewhere are not reached; their names
-    are told. Nor are your backups, or what a disk keeps of blocks that were overwritten.
+    Sessions, documents, photos and impressions go for good: no trace stays in the journal's folder. Archives and
+    files that were written elsewhere are not reached; their names are told. Nor are
+    your backups, or what a disk keeps of blocks that were overwritten.
 
     \b
     Example:
@@ -483,7 +498,8 @@ def delete_person(nickname: str, yes: bool, folder: Path | None, as_json: bool) 
         return
     click.echo(f"{_safe(gone.nickname)} is deleted, with {_goes(gone)}.")
     if gone.photos_shared:
-        click.echo(f"{_count(gone.photos_shared, 'kept photo')} stay, because others have the same.")
+        shared = _count(gone.photos_shared, "kept copy", "kept copies")
+        click.echo(f"Not deleted: {shared} of photos that others have too.")
     if gone.files_elsewhere:
         names = ", ".join(_safe(name) for name in gone.files_elsewhere)
         click.echo(f"  ! These files were written elsewhere and may still hold something of theirs: {names}.")
@@ -577,7 +593,7 @@ def _goes(gone: Deleted) -> str:
     counted = (
         _count(gone.sessions, "session"),
         _count(gone.documents, "document"),
-        f"{_count(gone.photos, 'photo')} ({gone.photo_files} of them kept for nobody else)",
+        f"{_count(gone.photos, 'photo')} ({_count(gone.photo_files, 'kept copy', 'kept copies')})",
         _count(gone.impressions, "impression"),
     )
     return ", ".join(counted)

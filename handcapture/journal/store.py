@@ -160,7 +160,8 @@ class Journal:
 
         Copies that earlier migrations left are deleted too, since they hold the person. Kept photos that others have
         too stay. OutputError when the traces cannot be removed, because another program holds the journal, say: the
-        rows are gone then, and the traces go when it is opened next. What a disk keeps of blocks that were overwritten is out of reach.
+        rows are gone then, and the traces go when it is opened next. What a disk keeps of blocks that were overwritten
+        is out of reach.
         """
         with self._database.writing() as connection:
             number = _person_id(connection, nickname)
