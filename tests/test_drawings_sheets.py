@@ -180,6 +180,7 @@ def test_a_long_table_goes_on_to_more_pages():
     for button in layout.buttons:
         assert re.search(rf"{button.label}\b", text)
     assert "too many centres to draw all ordinates" in text
+    assert "The table goes on on the next page." in text_of(document[0])
 
 
 def test_many_ordinates_are_set_smaller_before_they_are_left_out():

@@ -10,13 +10,16 @@ import cv2
 import numpy as np
 import pytest
 from helpers_layout import relabelled, workshop_layout
-from helpers_pdf import measure_circle, open_pdf, page_size_mm, picture_of
+from helpers_pdf import MM_PER_POINT, measure_circle, open_pdf, page_size_mm, picture_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from reportlab.pdfgen.canvas import Canvas
 from scipy.spatial.transform import Rotation
+from test_drawings_outline import outlined_layout
 
 from handcapture.camera import Camera
+from handcapture.drawings.common import circle_points, outline_points
+from handcapture.drawings.contours import cut_contour
 from handcapture.drawings.template import (
     DOT_CLEARANCE_MM,
     quiet_paper,
@@ -24,6 +27,8 @@ from handcapture.drawings.template import (
     template_pdf,
 )
 from handcapture.errors import InputError
+from handcapture.layout.model import KeepOut
+from handcapture.layout.outline import polyline
 from handcapture.mat.geometry import MARKER_DICTIONARY, MATS, mat_by_name
 from handcapture.mat.printing import draw_sheet
 from handcapture.mat.sighting import sight
@@ -71,6 +76,115 @@ def test_every_hole_is_printed_where_it_lies_on_the_mat(name):
                 assert diameter == pytest.approx(button.hole_mm, abs=0.05)
                 measured.add(button.label)
     assert len(measured) >= 9, "at most one hole lies on a seam"
+
+
+NARROW_OUTLINED = replace(
+    outlined_layout(),
+    buttons=tuple(
+        replace(b, part=None, centre_mm=(0.6 * b.centre_mm[0], 0.8 * b.centre_mm[1])) for b in outlined_layout().buttons
+    ),
+)
+
+
+@pytest.mark.parametrize("name", list(MATS))
+@pytest.mark.parametrize("layout", [NARROW, NARROW_OUTLINED], ids=["rectangle", "outline"])
+def test_every_hole_is_printed_true_on_every_mat(name, layout):
+    """At 600 dpi; of a pair those holes that lie wholly on one sheet."""
+    mat = MATS[name]
+    origin = template_origin(layout, mat)
+    measured = set()
+    for sheet, (offset, _), page in pages(layout, mat):
+        for button in layout.buttons:
+            x, y = origin[0] + button.centre_mm[0] - offset, origin[1] + button.centre_mm[1]
+            if button.hole_mm / 2 + 2 < x < sheet.width_mm - button.hole_mm / 2 - 2:
+                centre, diameter = measure_circle(page, (x, y), button.hole_mm / 2)
+                assert centre == pytest.approx((x, y), abs=0.05)
+                assert diameter == pytest.approx(button.hole_mm, abs=0.05)
+                measured.add(button.label)
+    assert len(measured) >= (10 if len(mat.sheets) == 1 else 8)
+
+
+@pytest.mark.parametrize("name", ["a3", "letter-pair"])
+def test_outline_and_cuts_are_printed_true(name):
+    """Points of the arcs and of the cuts, at 600 dpi: ink within 0.05 mm on either side of the line's middle."""
+    layout, mat = outlined_layout(), MATS[name]
+    origin = template_origin(layout, mat)
+    panel = layout.panel
+    lines = [outline_points(panel, 0.5), circle_points((10.0, 10.0), 2.15), polyline(cut_contour(panel.cuts[2]), 0.001)]
+    points = np.vstack(lines) + origin
+    checked = 0
+    for sheet, (offset, _), page in pages(layout, mat):
+        picture = picture_of(page, 600)
+        local = points - (offset, 0.0)
+        inside = sheet.interior
+        left, right = (
+            inside.x_mm + 1.5 * (sheet.seam != "left"),
+            inside.x_mm + inside.width_mm - 1.5 * (sheet.seam != "right"),
+        )
+        here = (local[:, 0] > left + 0.5) & (local[:, 0] < right - 0.5)
+        here &= (local[:, 1] > inside.y_mm + 1.5) & (local[:, 1] < inside.y_mm + inside.height_mm - 1.5)
+        here &= np.linalg.norm(local[:, None] - sheet.dots_mm, axis=2).min(axis=1) > DOT_CLEARANCE_MM + 0.3
+        assert (picture.at(local[here]) < 160).all()
+        checked += int(here.sum())
+    assert checked > 800
+
+
+def test_names_come_before_diameters_and_stand_on_one_sheet_whole():
+    """From above, or in one line from the left: Stop, Ø24; on a pair with holes, names and all across the seam."""
+    mat = MATS["a4-pair"]
+    seam = mat.sheets[0].width_mm
+    layout = workshop_layout()
+    buttons = (replace(layout.buttons[0], centre_mm=(seam - 50.0 - 2.0, 70.0), hole_mm=30.0), *layout.buttons[1:4])
+    keep_outs = (KeepOut("lamp socket", "circle", (seam - 50.0, 120.0), diameter_mm=28.0),)
+    layout = replace(layout, buttons=buttons, panel=replace(layout.panel, keep_outs=keep_outs))
+    texts = [page.get_textpage() for _, _, page in pages(layout, mat)]
+    assert sum(text.get_text_range().count("lamp socket") for text in texts) == 1
+    for text in texts:
+        for searched in ("lamp socket", "Stop"):
+            if searched in text.get_text_range():
+                (left, _, right, _) = box_of_text(text, searched)
+                assert left > 5.9
+                assert right < seam - 5.9, "printers leave the edge blank"
+    for button in layout.buttons:
+        (text,) = [text for text in texts if button.label in text.get_text_range()]
+        shown = text.get_text_range()
+        start = shown.index(button.label)
+        diameter = shown.index("Ø", start)
+        assert shown[start:].split()[len(button.label.split())] == f"Ø{button.hole_mm:g}"
+        (left, bottom, _, top), (its_left, its_bottom, _, its_top) = (text.get_charbox(k) for k in (start, diameter))
+        above = its_top < bottom
+        beside = abs(top + bottom - its_top - its_bottom) < 2 and its_left > left
+        assert above or beside
+
+
+def box_of_text(textpage, searched):
+    """Return left, top, right, bottom, mm, y down, of a text's first place."""
+    start, count = textpage.search(searched, match_case=True).get_next()
+    boxes = np.array([textpage.get_charbox(start + k) for k in range(count) if searched[k] != " "])
+    height = textpage.page.get_size()[1]
+    left, bottom, right, top = boxes[:, 0].min(), boxes[:, 1].min(), boxes[:, 2].max(), boxes[:, 3].max()
+    return tuple(v * MM_PER_POINT for v in (left, height - top, right, height - bottom))
+
+
+def test_an_edge_that_is_partly_left_out_is_named_once():
+    layout = replace(workshop_layout(panel_origin_mm=(12.0, 34.0)))
+    panel = replace(layout.panel, width_mm=400.0, height_mm=230.0, keep_outs=())
+    layout = replace(layout, panel=panel)
+    for _, _, page in pages(layout, MATS["a3"]):
+        assert page.get_textpage().get_text_range().count("panel edge") == 1
+    for _, _, page in pages(workshop_layout(), MATS["a3"]):
+        assert "panel edge" not in page.get_textpage().get_text_range(), (
+            "where the whole edge is seen it speaks for itself"
+        )
+
+
+def test_every_page_says_which_template_it_is():
+    layout = replace(workshop_layout(), revision="B", created="2026-11-26")
+    for _, _, page in pages(layout, MATS["a4-pair"]):
+        assert "Template of Mara's bench, revision B, 2026-11-26." in page.get_textpage().get_text_range()
+    undated = replace(layout, created=None)
+    for _, _, page in pages(undated, MATS["a3"]):
+        assert "Template of Mara's bench, revision B." in page.get_textpage().get_text_range()
 
 
 def test_a_hole_on_the_seam_continues_on_the_other_sheet():

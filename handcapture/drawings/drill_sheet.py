@@ -111,8 +111,10 @@ def drill_sheet_pdf(layout: Layout, paper: str = "a4") -> bytes:
     _draw_datums(pen, layout.panel, plan.picture)
     tables_only = not _draw_ordinates(pen, layout, holes, plan)
     _draw_tags(pen, layout, holes, plan.picture)
-    _draw_foot(pen, layout, plan, tables_only)
     left = _draw_tables(pen, plan, _table_rows(layout, holes))
+    more = " There are too many centres to draw all ordinates; the table has them." if tables_only else ""
+    more += " The table goes on on the next page." if left else ""
+    _draw_foot(pen, layout, plan, more)
     canvas.showPage()
     while left:
         canvas.setPageSize(tuple(side * MM_TO_POINTS for side in plan.page_mm))
@@ -318,8 +320,8 @@ def _draw_tables(pen: Pen, plan: _Plan, rows: _Rows) -> _Rows:
     return rows
 
 
-def _draw_foot(pen: Pen, layout: Layout, plan: _Plan, tables_only: bool) -> None:
-    """Draw heading, rule, notes and cautions."""
+def _draw_foot(pen: Pen, layout: Layout, plan: _Plan, more: str) -> None:
+    """Draw heading, rule, notes (with what `more` there is to say) and cautions."""
     width, height = plan.page_mm
     top = height - MARGIN_MM - _foot_mm(plan.page_mm) + 2.0
     pen.style(LINE_MM, 0.0)
@@ -329,8 +331,7 @@ def _draw_foot(pen: Pen, layout: Layout, plan: _Plan, tables_only: bool) -> None
     notes += " x counts from the left datum edge to the right, y from the bottom one up."
     if layout.panel.outline:
         notes += " The datum edges are the left and the bottom of the box round the outline."
-    if tables_only:
-        notes += " There are too many centres to draw all ordinates; the table has them."
+    notes += more
     notes += f" {_PLACES_NOTE}"
     rule_mm = CHECK_RULE_MM + 8.0
     if lying:
