@@ -17,8 +17,7 @@ from handcapture.errors import DocumentError
 from handcapture.layout.source_shapes import MM_PER_UNIT, Raw, Units, rectangle_rows
 
 _MOST_BYTES: Final = 2_000_000
-_SEPARATORS: Final = (",", ";", "\t")
-_SEPARATOR_NAMES: Final = {",": "commas", ";": "semicolons", "\t": "tabs"}
+_SEPARATOR_NAMES: Final = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 _UNIT_WORDS: Final[dict[str, Units]] = {
     "mm": "mm",
     "millimetre": "mm",
@@ -35,8 +34,10 @@ _UNIT_WORDS: Final[dict[str, Units]] = {
     "inches": "inch",
 }
 _DIAMETER: Final = ("d", "dia", "diam", "diameter", "ø", "⌀", "hole", "hole diameter", "hole dia", "size", "hole size")
+_PLACE_WORDS: Final = ("centre", "center", "position", "pos", "coordinate", "coord", "of", "hole", "middle")
 _LABEL: Final = ("label", "name", "text", "title", "button", "id")
 _NUMBER = re.compile(r"^[-+]?(\d+\.?\d*|\.\d+)(e[-+]?\d+)?$", re.IGNORECASE)
+_SEPARATOR_LINE = re.compile(r"^\s*\"?sep=.\"?\s*$", re.IGNORECASE)
 _GROUPED = re.compile(r"^[-+]?\d{1,3}(,\d{3})+(\.\d+)?$|^[-+]?\d{1,3}(\.\d{3})+,\d+$")
 
 Role = Literal[
@@ -186,10 +187,12 @@ def _table(text: str) -> tuple[str, dict[int, _Column], list[tuple[int, list[str
     """Return separator, meaning of the columns, and the lines that hold something, numbered."""
     best: tuple[str, dict[int, _Column]] | None = None
     lines = text.splitlines()
-    first = next((k for k, line in enumerate(lines) if line.strip(" ,;\t")), None)
+    # Spreadsheets may write the separator alone in the first line.
+    filled = [k for k, line in enumerate(lines) if line.strip(" ,;|\t") and not _SEPARATOR_LINE.match(line)]
+    first = next(iter(filled), None)
     if first is None:
         raise DocumentError(" holds no text. Write a header (x_mm, y_mm, diameter_mm, label) and a line for each hole.")
-    for separator in _SEPARATORS:
+    for separator in _SEPARATOR_NAMES:
         header = next(csv.reader([lines[first]], delimiter=separator), [])
         columns = {k: column for k, name in enumerate(header) if (column := _column(name)) is not None}
         if best is None or len(columns) > len(best[1]):
@@ -208,6 +211,12 @@ def _table(text: str) -> tuple[str, dict[int, _Column], list[tuple[int, list[str
     reader = csv.reader(io.StringIO("\n".join(lines[first + 1 :])), delimiter=separator)
     try:
         for cells in reader:
+            other = next((sign for sign in _SEPARATOR_NAMES if sign in cells[0]), None) if len(cells) == 1 else None
+            if other is not None and len(columns) > 1:
+                raise DocumentError(
+                    f", line {first + 1 + reader.line_num}: the cells are parted by {_SEPARATOR_NAMES[other]}, those "
+                    f"of the header by {_SEPARATOR_NAMES[separator]}. Part all lines alike."
+                )
             if any(cell.strip() for cell in cells):
                 rows.append((first + 1 + reader.line_num, cells))
     except csv.Error as error:
@@ -225,11 +234,13 @@ def _column(name: str) -> _Column | None:
         cut = max(k for k, word in enumerate(words) if word in _UNIT_WORDS and k > 0)
         words = words[:cut] + words[cut + 1 :]
     edge = next((word for word in words if word in ("left", "right", "top", "bottom")), None)
-    plain = " ".join(word for word in words if word not in ("from", "edge", "the", "left", "right", "top", "bottom"))
-    if plain in ("x", "x centre", "x center", "centre x", "center x") and edge in (None, "left", "right"):
+    words = [word for word in words if word not in ("from", "edge", "the", "left", "right", "top", "bottom")]
+    axis = [word for word in words if word not in _PLACE_WORDS]
+    if axis == ["x"] and edge in (None, "left", "right"):
         return _Column("x", unit, edge)
-    if plain in ("y", "y centre", "y center", "centre y", "center y") and edge in (None, "top", "bottom"):
+    if axis == ["y"] and edge in (None, "top", "bottom"):
         return _Column("y", unit, edge)
+    plain = " ".join(words)
     if plain in _DIAMETER:
         return _Column("diameter", unit, None)
     if plain in ("r", "radius", "hole radius"):
@@ -265,5 +276,7 @@ def _number(cells: list[str], place: int, line: int, role: str, decimal: str) ->
     plain = text.replace(",", ".") if decimal == "," else text
     value = float(plain) if _NUMBER.match(plain) else math.nan
     if not math.isfinite(value):
-        raise DocumentError(f", line {line}: the {role} {text[:30]!r} is not a number. Mend it.")
+        raise DocumentError(
+            f", line {line}: the {role} {text[:30]!r} is not a number. Mend it; units stand in the header."
+        )
     return value

@@ -37,6 +37,10 @@ if TYPE_CHECKING:
 
 APPLICATION: Final = "HANDCAPTURE"
 """Under this name our own drawings state, as "key=value", what a shape is."""
+_BINARY: Final = b"AutoCAD Binary DXF"
+"""How binary DXF files begin (DXF reference, binary DXF files)."""
+_DWG = re.compile(rb"AC10\d\d[\x00-\x1f]")
+_TAIL_BYTES: Final = 200
 _DEEPEST: Final = 16
 _FRAME_POINT: Final = 16
 """Flag of vertices that only steer a smoothed polyline (DXF reference, VERTEX, group 70)."""
@@ -86,15 +90,25 @@ def _load(path: Path, data: bytes) -> DxfDocument:
     import struct
 
     from ezdxf import recover
+    from ezdxf.document import Drawing as Document
     from ezdxf.lldxf.const import DXFError
+    from ezdxf.lldxf.tagger import binary_tags_loader
 
+    if _DWG.match(data):
+        raise DocumentError(f"{path} is a DWG file by its content. Save the drawing as DXF, and read that.")
     try:
-        document, _ = recover.read(io.BytesIO(data))
+        if data.startswith(_BINARY):
+            document = Document.load(binary_tags_loader(data))
+        else:
+            document, _ = recover.read(io.BytesIO(data))
     except (DXFError, struct.error, *_BAD_FILE) as error:
         reason = str(error).strip().rstrip(".") or type(error).__name__
         raise DocumentError(
             f"{path} is not a readable DXF file ({reason}). Export the panel as DXF again (ASCII, R2010 for instance)."
         ) from None
+    # What lies beyond the break would be missing without a word.
+    if b"EOF" not in data[-_TAIL_BYTES:]:
+        raise DocumentError(f"{path} breaks off before its end (there is no EOF). Copy or export it again.")
     return document
 
 

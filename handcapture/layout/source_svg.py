@@ -316,6 +316,9 @@ class _Walker:
                 self.raw.notes.add(f"The page's own size was not used: one drawing unit is one {units}, as asked")
             return np.array([[scale, 0.0, 0.0], [0.0, scale, 0.0]])
         if box is None:
+            self.raw.notes.add(
+                "The page has no viewBox, so one drawing unit is a px, of which 96 are an inch (--units says otherwise)"
+            )
             return np.array([[_PX_MM, 0.0, 0.0], [0.0, _PX_MM, 0.0]])
         width = width if width is not None else (height or 0.0) * box[2] / box[3]
         height = height if height is not None else width * box[3] / box[2]
