@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.stats import chi2
 
 from handcapture.errors import InputError
-from handcapture.rest import ASSUMED_SPREAD_SD_MM, Placement, pool
+from handcapture.rest import ASSUMED_SPREAD_SD_MM, Palm, Placement, pool
 
 shifts = st.lists(
     st.tuples(st.floats(-8, 8, allow_nan=False), st.floats(-8, 8, allow_nan=False)), min_size=1, max_size=7
@@ -176,3 +176,38 @@ def test_errors_that_photos_share_are_not_averaged_away(count: int) -> None:
             total += 1
     assert inside / total > 0.93
     assert naive < inside
+
+
+def with_palm(number: int, at: tuple[float, float], forearm: bool = True) -> Placement:
+    """Return a placement of the left hand whose invented palm has its heel there."""
+    heel = np.array(at)
+    palm = Palm(
+        outline_mm=np.array([[-40.0, -90.0], [40.0, -90.0], [30.0, 50.0 + number], [-30.0, 50.0]]) + heel,
+        height_mm=30.0,
+        heel_mm=heel,
+        heel_sd_mm=3.5,
+        wrist_line_mm=np.array([[-30.0, 0.0], [30.0, 0.0]]) + heel,
+        forearm=np.array([0.0, 1.0]) if forearm else None,
+    )
+    whole = placement(number)
+    return replace(whole, contacts=whole.contacts[:5], hands=(replace(posture("left"), palm=palm),))
+
+
+def test_the_palm_is_the_nearest_placements_laid_on_the_mean_heel() -> None:
+    places = [(100.0, 280.0), (104.0, 283.0), (111.0, 292.0)]
+    palm = pool([with_palm(k, at) for k, at in enumerate(places)]).hands[0].palm
+    assert palm is not None
+    mean = np.mean(places, axis=0)
+    np.testing.assert_allclose(palm.heel_mm, mean)
+    np.testing.assert_allclose(palm.wrist_line_mm.mean(axis=0), mean)
+    np.testing.assert_allclose(palm.outline_mm[2] - mean, [30.0, 51.0])  # the second placement's own shape
+    assert palm.heel_sd_mm == 3.5
+
+
+def test_palms_with_a_forearm_come_first() -> None:
+    seen, unseen = with_palm(1, (100.0, 280.0)), with_palm(2, (120.0, 280.0), forearm=False)
+    palm = pool([unseen, seen]).hands[0].palm
+    assert palm is not None
+    np.testing.assert_allclose(palm.heel_mm, (100.0, 280.0))
+    assert palm.forearm is not None
+    assert pool([placement(1)]).hands[0].palm is None
