@@ -12,7 +12,9 @@ from helpers_layout import relabelled, workshop_layout
 from helpers_pdf import measure_circle, open_pdf, page_size_mm, picture_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from test_drawings_outline import outlined_layout
 
+from handcapture.drawings.common import circle_points, outline_points
 from handcapture.drawings.tiled import (
     OVERLAP_MM,
     PAPERS_MM,
@@ -169,3 +171,29 @@ def test_same_layout_gives_the_same_bytes():
 def test_an_unknown_paper_is_refused():
     with pytest.raises(InputError, match=r"no paper called 'a5'.*a4, letter, a3, tabloid"):
         tiled_pdf(workshop_layout(), "a5")
+
+
+def test_outline_cuts_and_holes_of_a_desk_are_true_on_every_page():
+    """At 600 dpi; names stand whole on a page, each on one at least, and no cross on a name."""
+    layout = outlined_layout()
+    seen, found = "", set()
+    for page, (across, down), corner in pages_and_corners(layout, "a4"):
+        picture = picture_of(page, 600)
+        places = np.vstack([outline_points(layout.panel, 0.5), circle_points((310.0, 10.0), 2.15)])
+        here = (places > np.array([across[0], down[0]]) + 1.0) & (places < np.array([across[1], down[1]]) - 1.0)
+        here = here.all(axis=1)
+        assert here.sum() > 300
+        assert (picture.at(places[here] + corner) < 160).all()
+        for button in layout.buttons:
+            (x, y), radius = button.centre_mm, button.hole_mm / 2 + 3.5
+            if across[0] < x - radius and x + radius < across[1] and down[0] < y - radius and y + radius < down[1]:
+                expected = (corner[0] + x, corner[1] + y)
+                centre, diameter = measure_circle(page, expected, button.hole_mm / 2)
+                assert centre == pytest.approx(expected, abs=0.05)
+                assert diameter == pytest.approx(button.hole_mm, abs=0.05)
+                found.add(button.label)
+        seen += page.get_textpage().get_text_range()
+    assert found == {button.label for button in layout.buttons}
+    for name in (*found, "window 36 × 14 R3", "relay (below the panel)", "socket (back wall, below)", "cable gland"):
+        assert name in seen
+    assert "Template of Mara's bench, revision C, 2031-03-04." in seen
