@@ -5,13 +5,16 @@ Layout of zip files: APPNOTE.TXT of PKWARE, 4.3 (local headers, central director
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import json
+import os
 import random
 import struct
 import subprocess
 import sys
+import tempfile
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -19,13 +22,15 @@ from typing import Any
 
 import pytest
 from helpers_journal import calls, check_photos, photo_bytes, state, version_1, write_inputs
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from handcapture.errors import DocumentError, HandcaptureError, InputError, OutputError
 from handcapture.journal import archive as archives
 from handcapture.journal.archive import read_archive
 from handcapture.journal.records import Document, Photo
 from handcapture.journal.schema import VERSION
-from handcapture.journal.store import open_journal
+from handcapture.journal.store import Journal, open_journal
 
 Members = dict[str, bytes]
 
@@ -454,6 +459,93 @@ def test_a_full_disk_while_reading(archive: Path, tmp_path: Path) -> None:
     )
     assert done.stdout.startswith("OutputError"), done.stdout + done.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_kill_while_an_archive_is_read_or_written_leaves_no_half_one(archive: Path, tmp_path: Path) -> None:
+    """The journal or archive under the name asked for is whole or not there, whenever the process is killed."""
+    code = (
+        "import os, signal, sys, threading, time; from pathlib import Path\n"
+        "from handcapture.journal.archive import read_archive\n"
+        "from handcapture.journal.store import open_journal\n"
+        "source, root = Path(sys.argv[1]), Path(sys.argv[2])\n"
+        "for number in range(24):\n"
+        "    child = os.fork()\n"
+        "    if child == 0:\n"
+        "        try:\n"
+        "            read_archive(source, root / f'journal_{number}')\n"
+        "            with open_journal(root / f'journal_{number}') as j: j.export_archive(root / f'{number}.zip')\n"
+        "        finally:\n"
+        "            os._exit(0)\n"
+        "    time.sleep(0.012 * (number + 1)); os.kill(child, signal.SIGKILL); os.waitpid(child, 0)\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parent.parent)}
+    subprocess.run([sys.executable, "-c", code, str(archive), str(tmp_path)], env=environment, check=True)
+    found = {number for number in range(24) if (tmp_path / f"journal_{number}").exists()}
+    assert len(found) < 24
+    for number in found:
+        with open_journal(tmp_path / f"journal_{number}") as journal:
+            check_photos(journal)
+            journal.export_archive(tmp_path / "again.zip")
+        assert (tmp_path / "again.zip").read_bytes() == archive.read_bytes()
+    for path in tmp_path.glob("[0-9]*.zip"):
+        assert path.read_bytes() == archive.read_bytes()
+
+
+_WORDS = st.text(st.characters(exclude_categories=("Cs", "Cc")), min_size=1, max_size=12)
+_PEOPLE = st.sampled_from(["Mara", "Otto", "Ξένια"])
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    st.lists(
+        st.one_of(
+            st.tuples(st.just("person"), _WORDS),
+            st.tuples(st.just("session"), _PEOPLE, _WORDS),
+            st.tuples(st.just("note"), st.integers(1, 12), _WORDS),
+            st.tuples(st.just("tag"), st.integers(1, 12), _WORDS),
+            st.tuples(st.just("plan"), _PEOPLE, _WORDS),
+            st.tuples(st.just("photo"), _PEOPLE, st.integers(1, 3), st.booleans()),
+            st.tuples(st.just("delete"), _PEOPLE),
+        ),
+        max_size=14,
+    )
+)
+def test_whatever_was_done_comes_back(inputs: dict[str, Path], steps: list[tuple[Any, ...]]) -> None:
+    """Any history: out, in and out again gives the same bytes, and the same entries."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        with open_journal(folder / "journal", create=True) as journal:
+            for person in ("Mara", "Otto", "Ξένια"):
+                journal.add_person(person)
+            for what, *details in steps:
+                with contextlib.suppress(InputError):
+                    _do(journal, what, details, inputs, folder)
+            check_photos(journal)
+            before = journal.entries()
+            journal.export_archive(folder / "a.zip")
+        read_archive(folder / "a.zip", folder / "again")
+        with open_journal(folder / "again") as again:
+            assert again.entries() == before
+            again.export_archive(folder / "b.zip")
+        assert (folder / "a.zip").read_bytes() == (folder / "b.zip").read_bytes()
+
+
+def _do(journal: Journal, what: str, details: list[Any], inputs: dict[str, Path], folder: Path) -> None:
+    if what == "person":
+        journal.add_person(details[0])
+    elif what == "session":
+        journal.add_session(details[0], title=details[1])
+    elif what == "note":
+        journal.note(*details)
+    elif what == "tag":
+        journal.tag(details[0], [details[1]])
+    elif what == "plan":
+        (folder / "plan.toml").write_text(f"# {details[1]}\n{inputs['plan'].read_text()}")
+        journal.add_files(details[0], [folder / "plan.toml"])
+    elif what == "photo":
+        journal.add_files(details[0], [inputs[f"photo_{details[1]}"]], keep_photos=details[2])
+    else:
+        journal.delete_person(details[0])
 
 
 def test_readers_of_zip_get_the_same(archive: Path) -> None:

@@ -182,6 +182,34 @@ def test_an_older_journal_is_copied_and_led_on(tmp_path: Path) -> None:
     assert sorted(path.name for path in files_below(folder)) == ["journal-version-1.sqlite", "journal.sqlite"]
 
 
+def test_several_programs_lead_an_older_journal_on_at_once(tmp_path: Path) -> None:
+    folder = tmp_path / "journal"
+    version_1(folder)
+    code = (
+        "import sys; from pathlib import Path; from handcapture.journal.store import open_journal\n"
+        "sys.stdin.read()\n"
+        "with open_journal(Path(sys.argv[1])) as j: j.tag(9, [sys.argv[2]])\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(HERE.parent)}
+    command = [sys.executable, "-c", code, str(folder)]
+    programs = [
+        subprocess.Popen([*command, name], env=environment, stdin=subprocess.PIPE, stderr=subprocess.PIPE)
+        for name in ("a", "b", "c")
+    ]
+    for program in programs:
+        assert program.stdin is not None
+        program.stdin.close()  # now all of them begin
+    for program in programs:
+        assert program.stderr is not None
+        problems = program.stderr.read().decode()
+        assert program.wait(60) == 0, problems
+    with open_journal(folder) as journal:
+        assert journal.show(9).tags == ("a", "b", "c")
+    with contextlib.closing(sqlite3.connect(folder / "journal-version-1.sqlite")) as plain:
+        assert plain.execute("PRAGMA user_version").fetchone() == (1,)
+    assert not list(folder.glob("*.part"))
+
+
 @pytest.mark.parametrize("stop", ["backup", "CREATE TABLE tag", "PRAGMA user_version = 2", "commit"])
 def test_a_broken_off_migration_leaves_the_older_journal(stop: str, tmp_path: Path) -> None:
     folder = tmp_path / "journal"
@@ -529,6 +557,18 @@ def test_files_that_are_not_ours_stay(tmp_path: Path) -> None:
     with open_journal(folder) as journal:
         journal.delete_person("Mara")
     assert [path.name for path in (folder / "photos").iterdir()] == ["holiday.jpg"]
+
+
+def test_the_working_folder_may_change(inputs: dict[str, Path], tmp_path: Path, monkeypatch: Any) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "elsewhere").mkdir()
+    with open_journal(Path("journal"), create=True) as journal:
+        journal.add_person("Mara")
+        monkeypatch.chdir(tmp_path / "elsewhere")
+        photo = journal.add_photo("Mara", inputs["photo_1"], keep=True)
+        assert journal.content(photo.id)[1] == ".jpg"
+        check_photos(journal)
+    assert list((tmp_path / "elsewhere").iterdir()) == []
 
 
 def test_a_kept_photo_that_is_gone_or_damaged(inputs: dict[str, Path], tmp_path: Path) -> None:

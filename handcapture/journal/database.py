@@ -52,9 +52,9 @@ class Database:
     """The journal's database and its photo files. `step` is called before whatever changes the disk (for tests)."""
 
     def __init__(self, folder: Path, step: Step = lambda what: None) -> None:
-        self.folder = folder
-        self.path = folder / DATABASE
-        self.photos = folder / PHOTOS
+        self.folder = folder.absolute()  # the program may change its working folder meanwhile
+        self.path = self.folder / DATABASE
+        self.photos = self.folder / PHOTOS
         self.step = step
         self._engine = _engine(self.path, step)
 
@@ -115,32 +115,25 @@ class Database:
                 f"{VERSION}). Update handcapture to open it."
             )
         while version < up_to:
-            if version > 0 and self._holds_something():
-                self._back_up(version)
             with self.writing() as connection:
                 # Another program may have been quicker while this one waited.
                 version = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
                 if version < up_to:
+                    if version > 0 and connection.execute(select(ENTRY.c.id).limit(1)).first() is not None:
+                        self._back_up(version)
                     migrate_step(connection, version)
                     version += 1
 
-    def _holds_something(self) -> bool:
-        with self.reading() as connection:
-            return connection.execute(select(ENTRY.c.id).limit(1)).first() is not None
-
     def _back_up(self, version: int) -> None:
-        """Copy the database to `journal-version-N.sqlite`, whole or not at all, unless it was copied before."""
+        """Copy the database to `journal-version-N.sqlite`, whole or not at all, while nobody else may write."""
         target = self.folder / f"journal-version-{version}.sqlite"
         part = target.with_suffix(".part")
         try:
             part.unlink(missing_ok=True)
+            os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
             with self._told(), self._raw() as source, contextlib.closing(sqlite3.connect(part)) as copy:
                 source.backup(copy)
                 copy.execute("PRAGMA journal_mode = DELETE")
-                copied = copy.execute("PRAGMA user_version").fetchone()[0]
-            if copied != version:  # migrated meanwhile by another program, which made its own copy
-                part.unlink()
-                return
             flush(part)
             self.step("backup")
             os.replace(part, target)
