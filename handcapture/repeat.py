@@ -25,10 +25,11 @@ from handcapture.rest import ASSUMED_SPREAD_SD_MM, Placement, Rest
 FloatArray = NDArray[np.float64]
 
 LEVEL: Final = 0.05
-PRIOR_PLACEMENTS: Final = 6.0
+PRIOR_PLACEMENTS: Final = 4.0
 """A finger's own spread is shrunk towards what both hands' common spread lets expect for it, as if the latter were this
-many placements more. In simulation (calibration/sessions.py) this keeps false alarms at the stated level for like and
-unlike fingers, where no shrinking at all would need twice the placements."""
+many placements more. In simulation (calibration/sessions.py) false alarms then stay at the stated level, for fingers
+that wander alike or not, and a change is found with half the placements that the finger's own spread alone would need.
+With more, a single restless finger is blamed too often; with less, three placements tell nothing."""
 MOST_PLACEMENTS: Final = 60
 """Plans that need more placements per session than this are called out of reach."""
 _ROUNDS: Final = 4
@@ -299,7 +300,7 @@ def shrink(
     own = freedom / (freedom + PRIOR_PLACEMENTS)
     covariance = own * np.where(np.isfinite(own_mm2), own_mm2, 0.0) + (1.0 - own) * common_mm2
     inverse = (own**2 / freedom if freedom else 0.0) + (1.0 - own) ** 2 / max(common_freedom, 1e-12)
-    return covariance, 1.0 / inverse
+    return covariance, 1.0 / inverse if inverse > 0.0 else float("inf")
 
 
 def placements_for(
@@ -459,26 +460,30 @@ def through(matrix: FloatArray, covariances: FloatArray, stretch: FloatArray | N
 
 @dataclass(frozen=True, eq=False)
 class CommonSpread:
-    """The spread (2, 2) of a finger relative to its hand that all fingers have in common, one placement; its freedom.
+    """The spread (2, 2) of a finger that all fingers have in common, one placement, before any alignment; its freedom.
 
-    Axes: towards the little finger, towards the person. Measurement error is taken out. `assumed` marks a value used
-    because no hand was placed twice.
+    Axes: towards the little finger, towards the person. Measurement error is part of it: contacts state theirs on the
+    wide side, and what really happened is in the scatter. `assumed` marks a value that was not measured, because no
+    hand was placed twice.
     """
 
-    person_mm2: FloatArray
+    covariance_mm2: FloatArray
     freedom: float
     assumed: bool = False
 
+    def expected(self, matrix: FloatArray) -> FloatArray:
+        """Return the covariance (2, 2) that `relative_to_others` should find, of a finger's `leverage` (2, 2K)."""
+        return through(matrix, np.broadcast_to(self.covariance_mm2, (matrix.shape[1] // 2, 2, 2)))
 
-def common_spread(hands: Sequence[tuple[Sequence[FloatArray], FloatArray]]) -> CommonSpread:
-    """Return the common spread within sessions. Each hand: its places (N, 5, 2) per session, and `measured` (5, 2, 2).
+
+def common_spread(hands: Sequence[Sequence[FloatArray]]) -> CommonSpread:
+    """Return the common spread within sessions: per hand its places (N, 5, 2) in each session, hand axes.
 
     Every placement is laid onto the hand's mean shape by all fingers; what remains scatters in 2F - 3 of the 2F
     coordinates of F fingers, since turn and shift took three.
     """
     squares, freedom = np.zeros((2, 2)), 0.0
-    measured_squares = np.zeros((2, 2))
-    for sessions, measured in hands:
+    for sessions in hands:
         sessions = [session for session in sessions if len(session)]
         if not sessions:
             continue
@@ -490,15 +495,13 @@ def common_spread(hands: Sequence[tuple[Sequence[FloatArray], FloatArray]]) -> C
         for session in sessions:
             moved = carried(session, shape, np.broadcast_to(weights, session.shape[:2]))
             own, free = _scatter(moved)
-            count = free.sum() / fingers * (2 * fingers - 3) / 2
             squares += own.sum(axis=0)
-            freedom += count
-            measured_squares += count * np.mean(measured[np.isfinite(shape[:, 0])], axis=0)
+            freedom += free.sum() / fingers * (2 * fingers - 3) / 2
     if freedom <= 0.0:
         return CommonSpread(np.eye(2) * ASSUMED_SPREAD_SD_MM**2, np.inf, True)
-    values, vectors = np.linalg.eigh((squares - measured_squares) / freedom)
-    person = (vectors * np.maximum(values, _LEAST_MM2)) @ vectors.T
-    return CommonSpread(np.asarray(person, dtype=np.float64), float(freedom))
+    values, vectors = np.linalg.eigh(squares / freedom)
+    common = (vectors * np.maximum(values, _LEAST_MM2)) @ vectors.T
+    return CommonSpread(np.asarray(common, dtype=np.float64), float(freedom))
 
 
 def _scatter(places: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -616,7 +619,7 @@ def repeatability(of: Rest | Sequence[Placement]) -> Repeatability:
         for side in SIDES
     }
     hands = {side: hand for side, hand in hands.items() if len(hand[0]) >= 2}
-    common = common_spread([([places], measured) for places, measured in hands.values()])
+    common = common_spread([[places] for places, _ in hands.values()])
     fingers: list[FingerRepeat] = []
     for side, (places, measured) in hands.items():
         weights = np.ones(len(FINGERS))
@@ -628,7 +631,7 @@ def repeatability(of: Rest | Sequence[Placement]) -> Repeatability:
             if freedom < 1.0 or len(seen) < 2:
                 continue
             person, total, _ = person_spread(seen, measured[number][None])
-            expected = through(leverage(shape, weights, number), common.person_mm2 + measured)
+            expected = common.expected(leverage(shape, weights, number))
             shape_mm2, shape_freedom = shrink(scatter / freedom, freedom, expected, common.freedom)
             fingers.append(
                 FingerRepeat(

@@ -23,10 +23,11 @@ then the hand's shape has changed, and which fingers did it is not told.
 of this hand, and the print's scale (`Contact.shared_mm2`). It shifts both sessions alike, so it is not part of the
 spread within a session, and drops out of the difference of two as long as the same finger lies in the same way. On the
 person scenes (four photos before, four after, two mats) it dropped out wholly: means of the measurement's error
-differed between the sessions by no more than their scatter within lets expect, in the changed finger as well. Those
-scenes have one light and one camera, so a part of it, UNLIKE, is counted all the same, and for a finger that did
-change, and is therefore seen in another pose, the larger part CHANGED_UNLIKE. The print's scale cancels on one print;
-on different prints its uncertainty comes in, in proportion to the distance from the middle of the hand.
+differed between the sessions by no more than their scatter within lets expect, in the changed finger as well. So the
+test leaves it out. A finger that did change is seen in another pose, though, and those scenes have one light: for the
+stated size of a change, CHANGED_UNLIKE of it is counted as differing. The print's scale cancels on one print; on
+different prints its uncertainty comes in, in proportion to the distance from the fingers that align. The spread is what
+really scattered, measurement error and all: contacts state theirs on the wide side.
 
 **What it cannot see.** Placements of one sitting may be more alike than those of different days. With two sessions that
 cannot be told from a change; with several sessions it can, and `trends` counts it.
@@ -38,7 +39,7 @@ gross changes only, and the result says so.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -58,7 +59,6 @@ from handcapture.repeat import (
     leverage,
     matrix_in_hand_axes,
     mean_shape,
-    measured_errors,
     places_of,
     relative_to_others,
     session_scatter,
@@ -78,10 +78,9 @@ MARGIN_MM: Final = 5.0
 MARGIN_DEG: Final = 5.0
 SCALE_SHARE: Final = 0.02
 """A hand keeps its length; photos that make it longer or shorter by this share were measured on a wrong scale."""
-UNLIKE: Final = 0.1
 CHANGED_UNLIKE: Final = 0.5
-"""Shares of the variance that photos of one session have in common, but not with the other session: for a finger that
-lies as it did, and for one that changed. Precautions of ours; the person scenes show none (see above)."""
+"""Share of the variance that photos of one session have in common, but not with the other session, for a finger that
+changed. A precaution of ours; the person scenes show none (see above)."""
 _ALIKE_SCALES: Final = 1e-6
 _DIRECTIONS: Final = 90
 
@@ -93,15 +92,11 @@ _DIRECTIONS: Final = 90
 class HandPlaces:
     """One hand in two sessions: places (N, 5, 2) and (M, 5, 2) in hand axes (towards the little finger, the person).
 
-    `measured` (5, 2, 2) is what the measurement states of a single contact, of what differs from photo to photo;
-    `between` (5, 2, 2) what comes on top of it between the means of two sessions. `scale_variance` is that of the ratio
-    of the two prints' scales, along either axis.
+    `scale_variance` is that of the ratio of the two prints' scales, along either axis; 0 on one print.
     """
 
     before: FloatArray
     after: FloatArray
-    measured: FloatArray = field(default_factory=lambda: np.zeros((len(FINGERS), 2, 2)))
-    between: FloatArray = field(default_factory=lambda: np.zeros((len(FINGERS), 2, 2)))
     scale_variance: float = 0.0
 
 
@@ -137,7 +132,7 @@ class Shift:
         """Return the same shift as it would be known from `count` placements in either session."""
         own = 2.0 * count - 2.0
         held = self.own_freedom if self.own_freedom > 0 else 1.0
-        common = self.common_freedom * max(own / held, 1.0) if np.isfinite(self.common_freedom) else 7.0 * own
+        common = 7.0 * own if self.assumed else self.common_freedom * max(own / held, 1.0)
         _, freedom = shrink(self.spread_mm2, own, self.spread_mm2, common)
         return replace(self, counts=(count, count), freedom=freedom)
 
@@ -164,7 +159,7 @@ def most_changed(fingers: int) -> int:
 def tell_shapes(hands: Mapping[Side, HandPlaces], level: float = LEVEL) -> ShapeTest:
     """Tell which fingers moved relative to their hands: see the module's text."""
     hands = {side: hand for side, hand in hands.items() if len(hand.before) and len(hand.after)}
-    common = common_spread([([hand.before, hand.after], hand.measured) for hand in hands.values()])
+    common = common_spread([[hand.before, hand.after] for hand in hands.values()])
     stable = {side: np.ones(len(FINGERS)) for side in hands}
     shifts = {side: _shifts(hand, stable[side], common) for side, hand in hands.items()}
     seen = {side: len(found) for side, found in shifts.items()}
@@ -213,14 +208,14 @@ def _shifts(hand: HandPlaces, stable: FloatArray, common: CommonSpread) -> dict[
         if not counts[0][number] or not counts[1][number]:
             continue
         matrix = leverage(shape, stable, number)
-        expected = through(matrix, common.person_mm2 + hand.measured)
+        expected = common.expected(matrix)
         freedom = float(freedoms[number])
         own = scatters[number] / freedom if freedom else expected
         spread, free = shrink(own, freedom, expected, common.freedom)
         found[finger] = Shift(
             change_mm=np.nanmean(after[:, number], axis=0) - np.nanmean(before[:, number], axis=0),
             spread_mm2=spread,
-            between_mm2=through(matrix, hand.between, stretch),
+            between_mm2=through(matrix, np.zeros((len(FINGERS), 2, 2)), stretch),
             freedom=np.inf if common.assumed else free,
             own_freedom=freedom,
             common_freedom=common.freedom,
@@ -392,15 +387,14 @@ def compare_sessions(
     mats = (_mat(first, "first"), _mat(second, "second"))
     _require_other_photos(first, second)
     one_print = _one_print(first, second) if same_print is None else same_print
-    places = {side: _hand_places(first, second, side) for side in SIDES}
-    scales = 0.0 if one_print else _scale_variance(first) + _scale_variance(second)
-    tested = {side: _with_between(hand, first, second, side, scales) for side, hand in places.items()}
-    told = tell_shapes(tested, level)
+    scale_variance = 0.0 if one_print else _scale_variance(first) + _scale_variance(second)
+    places = {side: _hand_places(first, second, side, scale_variance) for side in SIDES}
+    told = tell_shapes(places, level)
     fingers: list[FingerChange] = []
     hands: list[HandChange] = []
     for side in SIDES:
         if len(places[side].before) or len(places[side].after):
-            fingers += _finger_changes(side, tested[side], told, first, second, margin_mm, level)
+            fingers += _finger_changes(side, places[side], told, first, second, margin_mm, level)
         if len(places[side].before) and len(places[side].after):
             hands.append(_hand_change(side, places[side], told, mats[0] == mats[1], level))
     hands = _adjusted(hands)
@@ -464,17 +458,11 @@ def _scale_variance(placements: Sequence[Placement]) -> float:
     return float(np.mean(sds)) ** 2 if sds else 0.0
 
 
-def _hand_places(first: Sequence[Placement], second: Sequence[Placement], side: Side) -> HandPlaces:
-    before, after = (in_hand_axes(places_of(session, side), side) for session in (first, second))
-    return HandPlaces(before, after, matrix_in_hand_axes(measured_errors((*first, *second), side), side))
-
-
-def _with_between(
-    hand: HandPlaces, first: Sequence[Placement], second: Sequence[Placement], side: Side, scale_variance: float
+def _hand_places(
+    first: Sequence[Placement], second: Sequence[Placement], side: Side, scale_variance: float
 ) -> HandPlaces:
-    """Return the hand with what comes on top between sessions: UNLIKE of what photos share, and the prints' scales."""
-    between = UNLIKE * (_shared(first, side) + _shared(second, side))
-    return replace(hand, between=between, scale_variance=scale_variance)
+    before, after = (in_hand_axes(places_of(session, side), side) for session in (first, second))
+    return HandPlaces(before, after, scale_variance)
 
 
 def _shared(placements: Sequence[Placement], side: Side) -> FloatArray:
@@ -511,9 +499,9 @@ def _finger_changes(
             continue
         changed = (side, finger) in told.changed
         # A finger that lies differently is seen with another error: less of what photos share cancels.
-        between = shift.between_mm2 + ((CHANGED_UNLIKE - UNLIKE) * shared[number] if changed else 0.0)
+        between = shift.between_mm2 + (CHANGED_UNLIKE * shared[number] if changed else 0.0)
         stated = replace(shift, between_mm2=between)
-        limit = t2_limit(level, 2, shift.freedom)
+        limit = t2_limit(level, 2, stated.freedom)
         at_most = _farthest(shift.change_mm, stated.covariance_mm2, limit)
         untold = side in told.untold
         verdict: Verdict = "cannot tell"
@@ -1156,8 +1144,7 @@ def _finger_trends(
         return []
     shape = mean_shape(everything, stable)
     parts = np.split(relative_to_others(everything, shape, stable), np.cumsum([len(p) for p in places])[:-1])
-    measured = np.mean([matrix_in_hand_axes(measured_errors(session, side), side) for session in placed], axis=0)
-    common = common_spread([(places, measured)])
+    common = common_spread([places])
     scatters, freedoms = session_scatter([part for part in parts if len(part)])
     found = []
     for number, finger in enumerate(FINGERS):
@@ -1165,7 +1152,7 @@ def _finger_trends(
         seen = counts > 0
         if seen.sum() < 2:
             continue
-        expected = through(leverage(shape, stable, number), common.person_mm2 + measured)
+        expected = common.expected(leverage(shape, stable, number))
         freedom = float(freedoms[number])
         spread, _ = shrink(scatters[number] / max(freedom, 1.0), freedom, expected, common.freedom)
         means = np.array([np.nanmean(part[:, number], axis=0) for part, s in zip(parts, seen, strict=True) if s])
