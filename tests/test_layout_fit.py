@@ -19,7 +19,8 @@ from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
 
 from handcapture.errors import InputError
-from handcapture.layout.fit import LayoutError, Sizes, fit_layout, room
+from handcapture.layout.constraints import Near, Sizes, room
+from handcapture.layout.fit import LayoutError, fit_layout
 from handcapture.layout.model import KeepOut, Layout, Panel, Part
 from handcapture.layout.plan import Plan
 from handcapture.rest import Rest
@@ -237,13 +238,16 @@ def test_derivatives_of_the_constraints(seed: int) -> None:
     ]
     sizes = Sizes.of(np.array([5.0, 8.0, 6.0, 30.0]), parts)
     pairs = np.array([(0, 1), (0, 3), (1, 2)])
-    _, matrix = room(spots, sizes, panel, pairs)
+    none = np.zeros((0, 2), np.intp)
+    blocks = np.argwhere(np.ones((4, 2), bool))
+    looked_at = Near(pairs, none, blocks)
+    _, matrix, _ = room(spots, sizes, panel, looked_at)
     step = 1e-6
     for k in range(spots.size):
         move = np.zeros(spots.size)
         move[k] = step
-        ahead = room(spots + move.reshape(-1, 2), sizes, panel, pairs)[0]
-        back = room(spots - move.reshape(-1, 2), sizes, panel, pairs)[0]
+        ahead = room(spots + move.reshape(-1, 2), sizes, panel, looked_at)[0]
+        back = room(spots - move.reshape(-1, 2), sizes, panel, looked_at)[0]
         slope = (ahead - back) / (2 * step)
         assert (np.abs(slope - matrix[:, k]) < 1e-5).mean() > 0.95  # at a kink the two sides differ
 

@@ -30,12 +30,16 @@ often closer, hence advice only."""
 UNSURE_SD_MM: Final = 3.0
 
 
-def check_layout(layout: Layout, rest: Rest | None = None, waivers: Sequence[Waiver] = ()) -> tuple[Finding, ...]:
+def check_layout(
+    layout: Layout, rest: Rest | None = None, waivers: Sequence[Waiver] = (), known: Sequence[Finding] = ()
+) -> tuple[Finding, ...]:
     """Return all findings, errors first; with the rest, also those that concern the fingers.
+
+    `known` are findings of whoever made the layout, which the layout itself does not show.
 
     Findings that a waiver covers stay in the list, with its reason; a waiver that covers none is told.
     """
-    found = [*_webs(layout), *_parts(layout), *_edges(layout), *_keep_outs(layout)]
+    found = [*known, *_webs(layout), *_parts(layout), *_edges(layout), *_keep_outs(layout)]
     found += _fingers(layout)
     if rest is not None:
         found += _rest(layout, rest)

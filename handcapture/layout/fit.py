@@ -7,42 +7,64 @@ places that the plan asks for. A panel whose place is not given slides under the
 
 Fixed places, mirrors and rows at a stated angle are linear: they are solved first, exactly, and the rest is
 sought among what they leave free. The remaining problem is smooth but not convex (a button may pass a keep-out
-on either side), so it is solved from several starts and the best solution is kept: sequential quadratic
-programming, Kraft (1988), as scipy has it. What cannot be satisfied is explained: the same problem is solved
-for the least loosening, and its multipliers tell which constraints clash.
+on either side), so it is solved from several starts (`descent`) and the best solution is kept. What cannot be satisfied
+is explained (`conflict`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final, Literal
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from handcapture.errors import InputError
+from handcapture.layout.constraints import (
+    CODES,
+    NO_MATTER_MM,
+    PAIR_CODES,
+    Constraint,
+    FloatArray,
+    Indices,
+    Near,
+    Sizes,
+    name_constraints,
+    near,
+    room,
+)
+from handcapture.layout.descent import Descent, Smooth, descend
 from handcapture.layout.findings import check_layout
-from handcapture.layout.landing import RIM_ALLOWANCE_MM, landing_probability
-from handcapture.layout.model import Button, KeepOut, Layout, Panel, Part, Point, Waiver
+from handcapture.layout.landing import landing_probability, plunger_mm
+from handcapture.layout.model import Button, Finding, Layout, Panel, Point, Waiver
+from handcapture.layout.moves import moves
 from handcapture.layout.plan import SIDE_BY_SIDE_MM, ButtonWish, Plan
 from handcapture.names import FINGERS, SIDES
 from handcapture.rest import Fingertip, Rest
 from handcapture.rest_document import rest_sha256
 
-FloatArray = NDArray[np.float64]
-Kind = Literal["web", "rims", "bodies", "left", "right", "top", "bottom", "corner", "keep-out"]
-
 FEASIBLE_MM: Final = 1e-6
 """Largest amount by which a returned layout may fall short of any constraint."""
 _CENTRING: Final = 1e-4
 """Weight, per mm², of the pull that centres the buttons on a panel that slides: too weak to move a button."""
-_RIGHT: Final = np.array([1.0, 0.0])
-_DOWN: Final = np.array([0.0, 1.0])
-_NEAR_PAIR_MM: Final = 60.0
-_NO_MATTER_MM: Final = 1e4
-"""Room given to what passes above a keep-out."""
+_NEAR_MM: Final = 40.0
+"""Pairs and edges that are further apart than this, beyond what is needed, are left out until they matter."""
+_PRICE: Final = 1e4
+"""Price of falling short of a constraint by 1 mm, in squared deviations of the surest finger."""
 _STARTS: Final = 4
+_TRIES: Final = 24
+"""Other arrangements that are tried."""
+_ROUGH: Final = 1e-4
+"""Share of the cost that matters while arrangements are compared."""
+_ROUGHLY_MM: Final = 1e-3
+_LOOSE_PULL: Final = 1e-6
+"""Weight of the pull to the wishes where only the constraints count: faint, it keeps the arrangement near the hand."""
+_OTHERS: Final = 1e-4
+"""Share of a loosening that is allowed to constraints that it does not concern: none, but for rounding."""
+_SLIDES: Final = (-0.45, 0.0, 0.45)
+"""Shares of the room that a sliding panel has, at which it is tried."""
+_OUTLOOK: Final = 20.0
+"""A descent is given up where the last step, so many times over, would not beat the best."""
 _SCATTER_MM: Final = 6.0
 
 
@@ -50,70 +72,13 @@ class LayoutError(InputError):
     """The plan does not fit on the panel; the text names what clashes and what would resolve it."""
 
 
-_CODES: Final[dict[Kind, str]] = {
-    "web": "web-thin",
-    "rims": "rims-collide",
-    "bodies": "bodies-collide",
-    "left": "edge-near",
-    "right": "edge-near",
-    "top": "edge-near",
-    "bottom": "edge-near",
-    "corner": "edge-near",
-    "keep-out": "keep-out-hit",
-}
-"""The finding that a constraint keeps away; a waiver of that finding eases it."""
-_PAIR_CODES: Final = ("web-thin", "rims-collide", "bodies-collide")
-
-
 @dataclass(frozen=True, eq=False)
-class Sizes:
-    """How much room each button takes, (n,) each: radii of hole, rim and body, depth below the top; 0 is not known."""
-
-    radii: FloatArray
-    rims: FloatArray
-    bodies: FloatArray
-    depths: FloatArray
-
-    @classmethod
-    def of(cls, radii: FloatArray, parts: Sequence[Part | None] | None = None) -> Sizes:
-        """Return the sizes of holes and of what is mounted in them."""
-        mounted = [part or Part("", 0.0) for part in parts or [None] * len(radii)]
-        return cls(
-            radii=np.asarray(radii, dtype=np.float64),
-            rims=np.array([part.rim_mm / 2 for part in mounted]),
-            bodies=np.array([part.below_mm / 2 for part in mounted]),
-            depths=np.array([part.depth_mm for part in mounted]),
-        )
-
-    def apart(self, panel: Panel) -> FloatArray:
-        """Return how far apart centres must be, (n, n): webs, rims and bodies."""
-        least = self.radii[:, None] + self.radii[None] + panel.web_mm
-        for sizes, gap in ((self.rims, panel.rim_gap_mm), (self.bodies, panel.body_gap_mm)):
-            both = (sizes[:, None] > 0) & (sizes[None] > 0)
-            least = np.maximum(least, np.where(both, sizes[:, None] + sizes[None] + gap, 0.0))
-        return np.asarray(least)
-
-    def reach(self, keep_out: KeepOut) -> tuple[FloatArray, NDArray[np.bool_]]:
-        """Return the radius that must stay clear of a keep-out, (n,), and which buttons it concerns at all."""
-        radius, concerned = self.radii, np.ones(len(self.radii), bool)
-        if keep_out.face in ("above", "both"):
-            radius = np.maximum(radius, self.rims)
-        if keep_out.face in ("below", "both"):
-            radius = np.maximum(radius, self.bodies)
-        if keep_out.face == "below" and keep_out.headroom_mm is not None:
-            concerned = (self.depths > keep_out.headroom_mm) | (self.depths <= 0.0)
-        return radius, concerned
-
-    def pairs_of(self, sizes: FloatArray, pairs: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Return the pairs both of whose `sizes` are known."""
-        return pairs[(sizes[pairs] > 0).all(axis=1)]
-
-
-@dataclass(frozen=True, eq=False)
-class _Task:
+class Task:
     """One fit: wishes (n, 2) in the mat frame, weights (n, 2, 2), sizes, all in the order of `names`.
 
     `wishes` are what is sought: the `finger_wishes`, drawn towards an existing panel where the plan has one.
+    `pinned_mm` is where the panel's corner lies in the mat frame; None lets it slide, along y only if its middle is
+    held at `middle_x_mm`. `looked_at` are the constraints that may matter: see `constraints.room`.
     """
 
     names: tuple[str, ...]
@@ -122,23 +87,24 @@ class _Task:
     weights: FloatArray
     sizes: Sizes
     panel: Panel
-    origin: FloatArray | None
+    pinned_mm: Point | None
+    middle_x_mm: float | None
     equalities: FloatArray
     fixed_targets: FloatArray
     width_shares: FloatArray
     rows: tuple[tuple[int, ...], ...]
-    pairs: NDArray[np.intp]
+    looked_at: Near
     waivers: tuple[Waiver, ...] = ()
 
-    def eased_mm(self, constraint: _Constraint) -> float:
+    def eased_mm(self, constraint: Constraint) -> float:
         """Return by how much a constraint gives way because of a waiver: holes never overlap nor leave the panel."""
         names = [self.names[k] for k in constraint.buttons]
         if constraint.keep_out is not None:
             names.append(constraint.keep_out.name)
-        code = _CODES[constraint.kind]
+        code = CODES[constraint.kind]
         if not any(waiver.covers(code, names) for waiver in self.waivers):
             return 0.0
-        return {"web-thin": self.panel.web_mm, "edge-near": self.panel.edge_mm}.get(code, _NO_MATTER_MM)
+        return {"web-thin": self.panel.web_mm, "edge-near": self.panel.edge_mm}.get(code, NO_MATTER_MM)
 
     def apart(self) -> FloatArray:
         """Return how far apart centres must be, (n, n), what is waived left out."""
@@ -147,7 +113,7 @@ class _Task:
             return least
         for i, j in np.argwhere(np.triu(np.ones_like(least), 1)):
             names = (self.names[i], self.names[j])
-            if any(w.covers(code, names) for code in _PAIR_CODES for w in self.waivers):
+            if any(w.covers(code, names) for code in PAIR_CODES for w in self.waivers):
                 least[i, j] = least[j, i] = self.sizes.radii[i] + self.sizes.radii[j]
         return least
 
@@ -156,14 +122,13 @@ class _Task:
         """What `equalities` @ centres must be; mirrors stand about the panel's middle and so hang on its width."""
         return self.fixed_targets + self.width_shares * self.panel.width_mm
 
-
-@dataclass(frozen=True, eq=False)
-class _Constraint:
-    """What a line of the constraint vector stands for."""
-
-    kind: Kind
-    buttons: tuple[int, ...]
-    keep_out: KeepOut | None = None
+    @property
+    def origin(self) -> FloatArray:
+        """Where the panel's corner lies in the mat frame (2,), nan along the axes on which it slides."""
+        if self.pinned_mm is not None:
+            return np.array(self.pinned_mm, dtype=np.float64)
+        x = np.nan if self.middle_x_mm is None else self.middle_x_mm - self.panel.width_mm / 2
+        return np.array([x, np.nan])
 
 
 def fit_layout(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None = None) -> Layout:
@@ -173,10 +138,8 @@ def fit_layout(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | No
     the hands want it. InputError when the rest lacks a finger that the plan uses; LayoutError when the panel is
     too small for the hands or there is no way to satisfy it and the plan together.
     """
-    order = sorted(range(len(plan.buttons)), key=lambda k: _rank(plan.buttons[k]))
-    buttons = [plan.buttons[k] for k in order]
-    tips = _tips_of(rest, buttons)
-    task = _task(plan, buttons, tips, panel, panel_origin_mm)
+    order, buttons, tips = _in_order(rest, plan)
+    task = task_of(rest, plan, panel, panel_origin_mm)
     _refuse_small_panel(task)
     _check_equalities(task, plan)
     centres, origin = _solve(task)
@@ -184,26 +147,82 @@ def fit_layout(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | No
     fitted: dict[int, Button] = {}
     for place, k in enumerate(order):
         wish, tip = task.finger_wishes[place] - origin, tips[place]
+        part, hole_mm = plan.part_of(buttons[place]), 2 * float(task.sizes.radii[place])
         fitted[k] = Button(
             label=buttons[place].label,
             side=buttons[place].side,
             finger=buttons[place].finger,
             row=buttons[place].row,
-            hole_mm=2 * float(task.sizes.radii[place]),
+            hole_mm=hole_mm,
             centre_mm=(float(centres[place, 0]), float(centres[place, 1])),
             wish_mm=(float(wish[0]), float(wish[1])),
             moved_mm=float(np.hypot(*(centres[place] - wish))),
             landing_probability=landing_probability(
-                wish - centres[place],
-                tip.covariance_mm2 + tip.spread_mm2,
-                task.sizes.radii[place] - RIM_ALLOWANCE_MM / 2,
+                wish - centres[place], tip.covariance_mm2 + tip.spread_mm2, plunger_mm(hole_mm, part) / 2
             ),
             fixed=buttons[place].at_mm is not None,
-            part=plan.part_of(buttons[place]),
+            part=part,
         )
     in_plan_order = tuple(fitted[k] for k in range(len(order)))
     layout = Layout(plan.name, panel, origin_point, in_plan_order, (), rest_sha256(rest))
-    return replace(layout, findings=check_layout(layout, rest, plan.waivers))
+    shortened = _shortened(plan, buttons, tips)
+    return replace(layout, findings=check_layout(layout, rest, plan.waivers, shortened))
+
+
+def _in_order(rest: Rest, plan: Plan) -> tuple[list[int], list[ButtonWish], list[Fingertip]]:
+    """Return the places in the plan, the buttons and their fingers in an order that does not hang on the plan's."""
+    order = sorted(range(len(plan.buttons)), key=lambda k: _rank(plan.buttons[k]))
+    buttons = [plan.buttons[k] for k in order]
+    return order, buttons, _tips_of(rest, buttons)
+
+
+def task_of(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None = None) -> Task:
+    """Return the problem that `fit_layout` solves; the same errors."""
+    _, buttons, tips = _in_order(rest, plan)
+    return _task(plan, buttons, tips, panel, panel_origin_mm, _middle_of(plan, rest, panel_origin_mm))
+
+
+def _middle_of(plan: Plan, rest: Rest, panel_origin_mm: Point | None) -> float | None:
+    """Return where in the mat frame the panel's middle line must lie, None where that is free.
+
+    InputError when the panel is pinned elsewhere, or the rest lacks what it is to be centred on.
+    """
+    on = plan.centre_on
+    if on is None or any(button.label == on for button in plan.buttons):
+        return None
+    if panel_origin_mm is not None:
+        raise InputError(
+            f'The plan centres the panel on "{on}", but the panel is pinned (origin_mm). Take one of the two out.'
+        )
+    if on == "hands":
+        hands = [[t.contact_mm[0] for t in rest.fingertips if t.side == side] for side in SIDES]
+        if not all(hands):
+            raise InputError('The plan centres the panel on "hands", but the rest holds one hand only. Measure both.')
+        return float(np.mean([np.mean(hand) for hand in hands]))
+    x = next((float(t.contact_mm[0]) for t in rest.fingertips if f"{t.side} {t.finger}" == on), None)
+    if x is None:
+        raise InputError(f"The plan centres the panel on the {on}, but the rest does not hold it. Measure that hand.")
+    return x
+
+
+def _shortened(plan: Plan, buttons: Sequence[ButtonWish], tips: Sequence[Fingertip]) -> list[Finding]:
+    """Tell of far rows that were brought nearer, since the finger does not reach further."""
+    found = []
+    for button, tip in zip(buttons, tips, strict=True):
+        wanted, given = _far_mm(plan, button), _far_reached_mm(plan, button, tip)
+        if button.row == "far" and given < wanted:
+            found.append(
+                Finding(
+                    "reach-limited",
+                    "advice",
+                    f"{button.label} is wanted {wanted:.0f} mm beyond where the {button.side} {button.finger} rests; "
+                    f"the finger reaches {given:.0f} mm with the hand at rest, so the fit seeks it there.",
+                    (button.label,),
+                    {"wanted_mm": round(wanted, 3), "reaches_mm": round(given, 3)},
+                    f"Write far_mm = {given:.0f} or less, or give the button to a longer finger.",
+                )
+            )
+    return found
 
 
 @dataclass(frozen=True)
@@ -251,17 +270,22 @@ def trade_off_curve(
     return tuple(curve)
 
 
-def _refuse_small_panel(task: _Task) -> None:
+def _refuse_small_panel(task: Task) -> None:
     """Refuse a panel that falls short of the hands by more than a hole: no finger would find its button."""
     panel = task.panel
-    margin = (task.sizes.radii + panel.edge_mm)[:, None]
-    width, height = (task.wishes + margin).max(axis=0) - (task.wishes - margin).min(axis=0)
+    width, height = _needed_mm(task)
     if max(width - panel.width_mm, height - panel.height_mm) > 2 * float(task.sizes.radii.max()):
         raise LayoutError(
             f"{panel.name} ({panel.width_mm:g} × {panel.height_mm:g} mm) is too small for these hands: where the "
             f"fingers want them, the holes with their edges span {width:.0f} × {height:.0f} mm. Take a panel of about "
             "that size, or give the buttons of the outer fingers to others."
         )
+
+
+def _needed_mm(task: Task) -> FloatArray:
+    """Return how much panel (2,) the holes span with their edges, where the fingers want them."""
+    margin = (task.sizes.radii + task.panel.edge_mm)[:, None]
+    return np.asarray((task.wishes + margin).max(axis=0) - (task.wishes - margin).min(axis=0))
 
 
 def _rank(button: ButtonWish) -> tuple[int, int, str, str]:
@@ -281,7 +305,14 @@ def _tips_of(rest: Rest, buttons: Sequence[ButtonWish]) -> list[Fingertip]:
     return [known[b.side, b.finger] for b in buttons]
 
 
-def _task(plan: Plan, buttons: list[ButtonWish], tips: list[Fingertip], panel: Panel, origin_mm: Point | None) -> _Task:
+def _task(
+    plan: Plan,
+    buttons: list[ButtonWish],
+    tips: list[Fingertip],
+    panel: Panel,
+    origin_mm: Point | None,
+    middle_x_mm: float | None,
+) -> Task:
     finger_wishes = np.array([_wish(plan, buttons, k, tips[k]) for k in range(len(buttons))])
     finger_weights = np.array([np.linalg.inv(tip.covariance_mm2 + tip.spread_mm2) for tip in tips])
     wishes, weights = drawn_to_start(plan, buttons, finger_wishes, finger_weights)
@@ -309,6 +340,8 @@ def _task(plan: Plan, buttons: list[ButtonWish], tips: list[Fingertip], panel: P
         left, right = labels.index(mirror.left), labels.index(mirror.right)
         require(0.0, (left, 0, 1.0), (right, 0, 1.0), width_share=1.0)
         require(0.0, (left, 1, 1.0), (right, 1, -1.0))
+    if plan.centre_on in labels:
+        require(0.0, (labels.index(plan.centre_on), 0, 2.0), width_share=1.0)
     rows = []
     for group in plan.align:
         members = tuple(labels.index(label) for label in group.buttons)
@@ -319,23 +352,42 @@ def _task(plan: Plan, buttons: list[ButtonWish], tips: list[Fingertip], panel: P
         for k in members[1:]:
             across = [(k, 0, -np.sin(turn)), (k, 1, np.cos(turn))]
             require(0.0, *across, *((members[0], axis, -factor) for _, axis, factor in across))
-    gaps = np.linalg.norm(wishes[:, None] - wishes[None], axis=2)
-    pairs = np.argwhere(np.triu(gaps < sizes.apart(panel) + _NEAR_PAIR_MM, 1))
-    return _Task(
+    none = np.zeros((0, 2), np.intp)
+    task = Task(
         names=tuple(labels),
         finger_wishes=finger_wishes,
         wishes=wishes,
         weights=weights,
         sizes=sizes,
         panel=panel,
-        origin=None if origin_mm is None else np.array(origin_mm, dtype=np.float64),
+        pinned_mm=origin_mm,
+        middle_x_mm=middle_x_mm,
         equalities=np.array(lines).reshape(-1, 2 * n),
         fixed_targets=np.array(targets),
         width_shares=np.array(widths),
         rows=tuple(row for row in rows if len(row) > 2),
-        pairs=pairs,
+        looked_at=Near(none, none, none),
         waivers=plan.waivers,
     )
+    return replace(task, looked_at=near(_first_centres(task), sizes, panel, _NEAR_MM))
+
+
+def _first_centres(task: Task) -> FloatArray:
+    """Return the wishes in the frame of the panel, which lies in the middle of them where it slides."""
+    middle = (task.wishes.max(axis=0) + task.wishes.min(axis=0)) / 2
+    middle = middle - np.array([task.panel.width_mm, task.panel.height_mm]) / 2
+    return np.asarray(task.wishes - np.where(np.isnan(task.origin), middle, task.origin))
+
+
+def _far_mm(plan: Plan, button: ButtonWish) -> float:
+    """Return how far beyond its finger's rest a button of the far row is wanted."""
+    return plan.far_mm if button.far_mm is None else button.far_mm
+
+
+def _far_reached_mm(plan: Plan, button: ButtonWish, tip: Fingertip) -> float:
+    """Return the same, never past what the finger reaches."""
+    limit = tip.stretch_mm
+    return _far_mm(plan, button) if limit is None else min(_far_mm(plan, button), limit)
 
 
 def _wish(plan: Plan, buttons: list[ButtonWish], k: int, tip: Fingertip) -> FloatArray:
@@ -343,7 +395,7 @@ def _wish(plan: Plan, buttons: list[ButtonWish], k: int, tip: Fingertip) -> Floa
     button = buttons[k]
     place = tip.contact_mm + np.array(button.offset_mm)
     if button.row == "far":
-        place = place + tip.reach * (plan.far_mm if button.far_mm is None else button.far_mm)
+        place = place + tip.reach * _far_reached_mm(plan, button, tip)
     sharing = [
         j
         for j, other in enumerate(buttons)
@@ -395,7 +447,7 @@ def drawn_to_start(
     return wishes, weights
 
 
-def _check_equalities(task: _Task, plan: Plan) -> None:
+def _check_equalities(task: Task, plan: Plan) -> None:
     """Refuse fixed places, mirrors and rows that contradict each other, and fixed holes that overlap."""
     fixed = {b.label: np.array(b.at_mm) for b in plan.buttons if b.at_mm is not None}
     apart = task.apart()
@@ -423,10 +475,10 @@ def _check_equalities(task: _Task, plan: Plan) -> None:
         )
 
 
-class _Problem:
-    """The task in the variables that its linear equalities leave free; z, then the panel's origin if it slides."""
+class Problem:
+    """The task in the variables that its linear equalities leave free; z, then the panel's origin where it slides."""
 
-    def __init__(self, task: _Task) -> None:
+    def __init__(self, task: Task) -> None:
         self.task = task
         n = len(task.names)
         if len(task.targets):
@@ -436,10 +488,23 @@ class _Problem:
         else:
             self.base, self.basis = np.zeros(2 * n), np.eye(2 * n)
         self.free = self.basis.shape[1]
-        self.slides = task.origin is None
-        self.size = self.free + 2 * self.slides
-        self.constraints = self._name_constraints()
+        self.basis_is_whole = not len(task.targets)
+        self._last: tuple[FloatArray, tuple[FloatArray, FloatArray, FloatArray]] | None = None
+        self.slides = np.flatnonzero(np.isnan(task.origin))
+        self.size = self.free + len(self.slides)
+        self.constraints = name_constraints(n, task.sizes, task.panel, task.looked_at)
         self.eased = np.array([task.eased_mm(constraint) for constraint in self.constraints])
+        # By the variables: places in the mat frame, and what centres the buttons on a panel that slides.
+        self.to_places = np.c_[self.basis, np.tile(np.eye(2), (n, 1))[:, self.slides]]
+        to_middle = np.tile(np.eye(2), n)[self.slides] @ self.basis / n
+        self.to_middle = np.c_[to_middle, np.zeros((len(self.slides),) * 2)]
+        blocks = np.zeros((n, 2, n, 2))
+        blocks[np.arange(n), :, np.arange(n)] = task.weights
+        self.weights = blocks.reshape(2 * n, 2 * n)
+        self.hessian = 2 * self.to_places.T @ self.weights @ self.to_places
+        self.hessian += 2 * _CENTRING * self.to_middle.T @ self.to_middle
+        self.twists = _twists(task)
+        self.price = _PRICE * float(np.linalg.eigvalsh(task.weights).max())
 
     def centres(self, z: FloatArray) -> FloatArray:
         """Return the centres (n, 2), panel frame."""
@@ -447,408 +512,281 @@ class _Problem:
 
     def origin(self, z: FloatArray) -> FloatArray:
         """Return the panel's origin (2,), mat frame."""
-        return z[self.free :] if self.task.origin is None else self.task.origin
+        origin = self.task.origin
+        origin[self.slides] = z[self.free :]
+        return origin
 
-    def start(self, scatter: FloatArray) -> FloatArray:
-        """Return variables that put every button as near to its wish, moved by `scatter`, as equalities let it."""
-        task, panel = self.task, self.task.panel
-        origin = task.origin
-        if origin is None:
-            middle = (task.wishes.max(axis=0) + task.wishes.min(axis=0)) / 2
-            origin = middle - np.array([panel.width_mm, panel.height_mm]) / 2
-        places = (task.wishes + scatter - origin).ravel()
-        z = self.basis.T @ (places - self.base)
-        return np.asarray(np.r_[z, origin] if self.slides else z, dtype=np.float64)
+    def start(self, scatter: FloatArray, slid_mm: FloatArray | float = 0.0) -> FloatArray:
+        """Return variables that put every button as near to its wish, moved by `scatter`, as equalities let it.
 
-    def cost(self, z: FloatArray) -> tuple[float, FloatArray]:
-        """Return the objective and its gradient."""
-        task = self.task
+        A panel that slides begins `slid_mm` (2,) from where the wishes lie in its middle.
+        """
+        places = _first_centres(self.task)
+        origin = self.task.wishes[0] - places[0] + slid_mm
+        return self.from_centres(places + scatter, np.r_[np.zeros(self.free), origin[self.slides]])
+
+    def from_centres(self, centres: FloatArray, z: FloatArray) -> FloatArray:
+        """Return variables with these centres, as equalities let them be, and the panel where `z` has it."""
+        return np.concatenate([self.basis.T @ (centres.ravel() - self.base), z[self.free :]])
+
+    def variables(self, layout: Layout) -> FloatArray:
+        """Return the variables of a layout of the same plan."""
+        places = {button.label: button.centre_mm for button in layout.buttons}
+        centres = np.array([places[name] for name in self.task.names])
+        origin = np.array(layout.panel_origin_mm)[self.slides]
+        return self.from_centres(centres, np.r_[np.zeros(self.free), origin])
+
+    def _off(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return how far the buttons are off their wishes (2n,), and off the panel's middle where it slides."""
         centres = self.centres(z)
-        off = centres + self.origin(z) - task.wishes
-        pull = (task.weights @ off[:, :, None])[:, :, 0]
-        value = float((pull * off).sum())
-        by_place = 2 * pull
-        if not self.slides:
-            return value, np.asarray(by_place.ravel() @ self.basis)
-        n = len(off)
-        middle = centres.mean(axis=0) - np.array([task.panel.width_mm, task.panel.height_mm]) / 2
-        value += _CENTRING * float(middle @ middle)
-        by_z = (by_place + 2 * _CENTRING * middle / n).ravel() @ self.basis
-        return value, np.concatenate([by_z, by_place.sum(axis=0)])
+        half = np.array([self.task.panel.width_mm, self.task.panel.height_mm]) / 2
+        off = centres + self.origin(z) - self.task.wishes
+        return off.ravel(), (centres.mean(axis=0) - half)[self.slides]
 
-    def _name_constraints(self) -> tuple[_Constraint, ...]:
-        n = len(self.task.names)
-        sizes, pairs = self.task.sizes, self.task.pairs
-        listed = [_Constraint("web", (int(i), int(j))) for i, j in pairs]
-        listed += [_Constraint("rims", (int(i), int(j))) for i, j in sizes.pairs_of(sizes.rims, pairs)]
-        listed += [_Constraint("bodies", (int(i), int(j))) for i, j in sizes.pairs_of(sizes.bodies, pairs)]
-        kinds: tuple[Kind, ...] = ("left", "right", "top", "bottom", "corner")
-        listed += [_Constraint(kind, (k,)) for kind in kinds for k in range(n)]
-        listed += [_Constraint("keep-out", (k,), keep_out) for keep_out in self.task.panel.obstacles for k in range(n)]
-        return tuple(listed)
+    def cost(self, z: FloatArray) -> float:
+        """Return the objective."""
+        off, middle = self._off(z)
+        return float(off @ self.weights @ off + _CENTRING * middle @ middle)
 
-    def room(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return by how many mm each constraint is kept, and the derivatives by the variables."""
-        values, by_place = room(self.centres(z), self.task.sizes, self.task.panel, self.task.pairs)
-        return values + self.eased, _padded(by_place @ self.basis, self.size)
+    def gradient(self, z: FloatArray) -> FloatArray:
+        """Return the objective's derivatives."""
+        off, middle = self._off(z)
+        return np.asarray(2 * self.to_places.T @ (self.weights @ off) + 2 * _CENTRING * self.to_middle.T @ middle)
 
-    def straightness(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return how far the inner buttons of rows at any angle stand off the line through the outer two."""
-        centres = self.centres(z)
-        values, lines = [], []
-        for row in self.task.rows:
-            first, last = row[0], row[-1]
-            along = centres[last] - centres[first]
-            length = max(float(np.hypot(*along)), 1e-6)
-            for k in row[1:-1]:
-                to = centres[k] - centres[first]
-                values.append(float(along[0] * to[1] - along[1] * to[0]) / length)
-                line = np.zeros(centres.size)
-                # The length's own change is left out of the derivative: it multiplies a value that goes to zero.
-                line[2 * k : 2 * k + 2] += np.array([-along[1], along[0]]) / length
-                line[2 * last : 2 * last + 2] += np.array([to[1], -to[0]]) / length
-                line[2 * first : 2 * first + 2] += np.array([along[1] - to[1], to[0] - along[0]]) / length
-                lines.append(line)
-        return np.array(values), _padded(np.array(lines).reshape(-1, centres.size) @ self.basis, self.size)
+    def at(self, z: FloatArray) -> Smooth:
+        """Return by how many mm each constraint is kept and how straight the rows are, with their derivatives."""
+        values, lines, _ = self._room(z)
+        zero, zero_lines = self._straightness(z)
+        return Smooth(values + self.eased, self._by_variables(lines), zero, self._by_variables(zero_lines))
 
+    def curvature(self, z: FloatArray, multipliers: FloatArray, zero_multipliers: FloatArray) -> FloatArray:
+        """Return the constraints' second derivatives, weighted by their multipliers and summed."""
+        held = np.flatnonzero(multipliers > 0)
+        _, lines, bend = self._room(z)
+        turned = lines[held].reshape(len(held), len(self.task.names), 2)[..., ::-1] * np.array([-1.0, 1.0])
+        across = self._by_variables(turned.reshape(len(held), lines.shape[1]))
+        total = across.T @ ((multipliers * bend)[held, None] * across)
+        if len(zero_multipliers):
+            by_places = np.einsum("k,kij->ij", zero_multipliers, self.twists)
+            total[: self.free, : self.free] += self.basis.T @ by_places @ self.basis
+        return np.asarray(total)
 
-def room(centres: FloatArray, sizes: Sizes, panel: Panel, pairs: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
-    """Return by how many mm each constraint is kept (m,), and its derivatives by the centres (m, 2n).
+    def _room(self, z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return what `room` gives; the last place is remembered, since it is asked for twice."""
+        if self._last is None or not np.array_equal(self._last[0], z):
+            task = self.task
+            self._last = z.copy(), room(self.centres(z), task.sizes, task.panel, task.looked_at)
+        return self._last[1]
 
-    Order: the pairs' webs, rims and bodies, the latter two where they are known; left, right, top, bottom edge and
-    rounded corners, over the buttons each; every keep-out over the buttons. Panel frame.
-    """
-    n, each = len(centres), np.arange(len(centres))
-    kinds = (
-        (pairs, sizes.radii, panel.web_mm),
-        (sizes.pairs_of(sizes.rims, pairs), sizes.rims, panel.rim_gap_mm),
-        (sizes.pairs_of(sizes.bodies, pairs), sizes.bodies, panel.body_gap_mm),
-    )
-    start = sum(len(between) for between, _, _ in kinds)
-    values = np.empty(start + n * (5 + len(panel.obstacles)))
-    lines = np.zeros((len(values), n, 2))
+    def _by_variables(self, lines: FloatArray) -> FloatArray:
+        """Return derivatives by the centres as derivatives by the variables: no constraint hangs on the origin."""
+        by_variables = np.zeros((len(lines), self.size))
+        by_variables[:, : self.free] = lines if self.basis_is_whole else lines @ self.basis
+        return by_variables
 
-    def put(value: FloatArray, gradient: FloatArray) -> None:
-        """Put one constraint per button, `gradient` (n, 2) or (2,)."""
-        nonlocal start
-        values[start : start + n] = value
-        lines[start + each, each] = gradient
-        start += n
+    def _straightness(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return how far the inner buttons of rows at any angle stand off the line through the outer two.
 
-    at = 0
-    for between, radii, least in kinds:
-        first, second = between[:, 0], between[:, 1]
-        gap, direction = _length(centres[first] - centres[second])
-        mine = np.arange(at, at + len(between))
-        values[mine] = gap - radii[first] - radii[second] - least
-        lines[mine, first] = direction
-        lines[mine, second] = -direction
-        at += len(between)
-    margin = np.maximum(sizes.radii + panel.edge_mm, sizes.rims)
-    put(centres[:, 0] - margin, _RIGHT)
-    put(panel.width_mm - margin - centres[:, 0], -_RIGHT)
-    put(centres[:, 1] - margin, _DOWN)
-    put(panel.height_mm - margin - centres[:, 1], -_DOWN)
-    half = np.array([panel.width_mm, panel.height_mm]) / 2
-    beyond = np.maximum(np.abs(centres - half) - (half - panel.corner_radius_mm), 0.0)
-    in_corner = (beyond > 0).all(axis=1) & (margin < panel.corner_radius_mm)
-    far, outward = _length(beyond)
-    outward = outward * np.sign(centres - half)
-    # Away from the corners, where the straight edges rule, the nearest arc is as far as the radius allows.
-    spare = np.where(margin < panel.corner_radius_mm, panel.corner_radius_mm - margin, 1.0)
-    put(np.where(in_corner, spare - far, spare), np.where(in_corner[:, None], -outward, 0.0))
-    for keep_out in panel.obstacles:
-        off = centres - np.array(keep_out.centre_mm)
-        reach, concerned = sizes.reach(keep_out)
-        reach = np.where(concerned, reach + keep_out.clearance_mm, -_NO_MATTER_MM)
-        if keep_out.shape == "circle":
-            gap, direction = _length(off)
-            put(gap - keep_out.diameter_mm / 2 - reach, direction)
-            continue
-        q = np.abs(off) - np.array(keep_out.size_mm) / 2
-        outside, direction = _length(np.maximum(q, 0.0))
-        side = np.where(off < 0, -1.0, 1.0)
-        inside = (q < 0).all(axis=1)
-        nearest = np.eye(2)[np.argmax(q, axis=1)]
-        gap = np.where(inside, q.max(axis=1), outside)
-        put(gap - reach, np.where(inside[:, None], nearest, direction) * side)
-    return values, lines.reshape(len(values), 2 * n)
+        Twice the area of the triangle with the outer two over the length of the row as it is wished: quadratic.
+        """
+        centres = self.centres(z).ravel()
+        lines = self.twists @ centres
+        return lines @ centres / 2, lines
 
 
-def _padded(matrix: FloatArray, columns: int, last: FloatArray | float = 0.0) -> FloatArray:
-    """Return the matrix with further columns of zeros; `last` fills the last column if it is a new one."""
-    wide = np.zeros((len(matrix), columns))
-    if columns > matrix.shape[1]:
-        wide[:, -1] = last
-    wide[:, : matrix.shape[1]] = matrix
-    return wide
+def _twists(task: Task) -> FloatArray:
+    """Return the second derivatives (k, 2n, 2n) by the centres of what keeps rows straight."""
+    found = []
+    for row in task.rows:
+        first, last = row[0], row[-1]
+        length = max(float(np.hypot(*(task.wishes[last] - task.wishes[first]))), _SCATTER_MM)
+        for k in row[1:-1]:
+            twist = np.zeros((2 * len(task.names),) * 2)
+            # (last - first) × (k - first) = last × k - last × first - first × k.
+            for one, other, sign in ((last, k, 1.0), (last, first, -1.0), (first, k, -1.0)):
+                twist[2 * one, 2 * other + 1] += sign / length
+                twist[2 * one + 1, 2 * other] -= sign / length
+            found.append(twist + twist.T)
+    return np.array(found).reshape(-1, 2 * len(task.names), 2 * len(task.names))
 
 
-def _length(vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return lengths (n,) and unit vectors (n, 2); a vector of no length points right, so that it has a way out."""
-    length = np.hypot(vectors[:, 0], vectors[:, 1])
-    none = length < 1e-9
-    direction = vectors / np.where(none, 1.0, length)[:, None]
-    direction[none] = _RIGHT
-    return length, direction
-
-
-def _solve(task: _Task) -> tuple[FloatArray, FloatArray]:
+def _solve(task: Task) -> tuple[FloatArray, FloatArray]:
     """Return centres (n, 2) in the panel frame and the panel's origin (2,)."""
-    every_pair = np.argwhere(np.triu(np.ones((len(task.names),) * 2, bool), 1))
     while True:
-        problem = _Problem(task)
+        problem = Problem(task)
         z = _best(problem)
-        if z is not None:
-            centres = problem.centres(z)
-            gaps = np.linalg.norm(centres[:, None] - centres[None], axis=2)
-            short = np.triu(gaps < task.apart() - FEASIBLE_MM, 1)
-            if not short.any():
-                return centres, problem.origin(z)
-            task = replace(task, pairs=np.unique(np.r_[task.pairs, np.argwhere(short)], axis=0))
-        elif len(task.pairs) < len(every_pair):
-            task = replace(task, pairs=every_pair)
-        else:
-            raise LayoutError(_explain(problem))
+        if z is None:
+            whole = complete(task)
+            if whole is task:
+                # Imported here: it is seldom needed, and stands on this module.
+                from handcapture.layout.conflict import explain
+
+                raise LayoutError(explain(problem))
+            task = whole
+            continue
+        centres = problem.centres(z)
+        met = task.looked_at.with_those(near(centres, task.sizes, task.panel, 1.0))
+        if met.count == task.looked_at.count:
+            return centres, problem.origin(z)
+        task = replace(task, looked_at=met)
 
 
-def _starts(problem: _Problem) -> list[FloatArray]:
-    """Return the wishes and some scatterings of them: always the same ones."""
+def complete(task: Task) -> Task:
+    """Return the task with every constraint looked at; the same one where they are."""
+    everything = near(_first_centres(task), task.sizes, task.panel, np.inf)
+    # By the counts alone a task whose panel was changed could look complete.
+    same = all(np.array_equal(a, b) for a, b in zip(everything.all, task.looked_at.all, strict=True))
+    return task if same else replace(task, looked_at=everything)
+
+
+def starts(problem: Problem, count: int) -> Iterator[FloatArray]:
+    """Yield the wishes and some scatterings of them: always the same ones."""
     rng = np.random.default_rng(7)
     shape = problem.task.wishes.shape
-    scatters = [np.zeros(shape), *(rng.normal(0, _SCATTER_MM, shape) for _ in range(_STARTS - 1))]
-    return [problem.start(scatter) for scatter in scatters]
+    yield problem.start(np.zeros(shape))
+    for _ in range(count - 1):
+        yield problem.start(rng.normal(0, _SCATTER_MM, shape))
 
 
-def _best(problem: _Problem) -> FloatArray | None:
-    """Return the best feasible variables from all starts, None when none leads to any."""
-    return min(_solutions(problem), key=lambda z: problem.cost(z)[0], default=None)
+def _best(problem: Problem) -> FloatArray | None:
+    """Return the best feasible variables that are found, None where there are none."""
+    for start in starts(problem, _STARTS):
+        here = _rough(problem, start)
+        if here.loosening < _ROUGHLY_MM:
+            here = _searched(problem, _slid(problem, here))
+            polished = solution_from(problem, here.place)
+            if polished is not None:
+                return polished
+    return _first_feasible(problem)
 
 
-def _solutions(problem: _Problem) -> Iterator[FloatArray]:
-    """Yield a feasible solution for every start that leads to one; the hard way where the straight one fails."""
-    for start in _starts(problem):
-        z = _descend(problem, start)
-        if z is None:
-            eased, loosening = _loosen(problem, start, np.ones(len(problem.constraints)))
-            z = _descend(problem, eased) if loosening < 1e-3 else None
-        if z is not None:
-            yield z
+def _first_feasible(problem: Problem) -> FloatArray | None:
+    """Return feasible variables of a problem that leaves next to no room, None where none are found.
 
-
-def _descend(problem: _Problem, start: FloatArray) -> FloatArray | None:
-    """Minimise the cost from `start`; None when the end is not feasible."""
-    # A solver's tolerance is met by asking for a hair more than is needed.
-    z = _minimise(problem.cost, start, lambda z: _shifted(problem.room(z), -1e-7), problem.straightness)
-    return z if _feasible(problem, z) else None
-
-
-def _feasible(problem: _Problem, z: FloatArray) -> bool:
-    straight = problem.straightness(z)[0]
-    return bool(
-        np.isfinite(z).all()
-        and problem.room(z)[0].min() >= -FEASIBLE_MM
-        and np.abs(straight).max(initial=0.0) <= FEASIBLE_MM
-    )
-
-
-def _shifted(pair: tuple[FloatArray, FloatArray], by: float) -> tuple[FloatArray, FloatArray]:
-    return pair[0] + by, pair[1]
-
-
-def _loosen(problem: _Problem, start: FloatArray, share: FloatArray) -> tuple[FloatArray, float]:
-    """Return variables, and the least t such that each constraint k is kept when loosened by share[k] · t mm.
-
-    t is infinite when loosening those constraints does not help.
+    The wishes are let go: only by how much the constraints fall short counts, over other arrangements too.
     """
-    values, _ = problem.room(start)
-    helped = np.where(share > 0, -values / np.where(share > 0, share, 1.0), 0.0)
-    first = np.r_[start, max(float(helped.max(initial=0.0)), 0.0) + 1.0]
-
-    unit = np.eye(len(first))[-1]
-
-    def cost(x: FloatArray) -> tuple[float, FloatArray]:
-        # The pull to the wishes, faint, keeps the arrangement near the hand where t leaves it free.
-        value, gradient = problem.cost(x[:-1])
-        return float(x[-1]) + 1e-6 * value, np.append(1e-6 * gradient, 1.0)
-
-    def loosened(x: FloatArray) -> tuple[FloatArray, FloatArray]:
-        values, matrix = problem.room(x[:-1])
-        return np.append(values + share * x[-1], x[-1]), np.vstack([_padded(matrix, len(x), share), unit])
-
-    def straight(x: FloatArray) -> tuple[FloatArray, FloatArray]:
-        values, matrix = problem.straightness(x[:-1])
-        return values, _padded(matrix, len(x))
-
-    x = _minimise(cost, first, loosened, straight)
-    values, _ = loosened(x)
-    if not np.isfinite(x).all() or values.min() < -1e-4:
-        return start, float("inf")
-    return x[:-1], max(float(x[-1]), 0.0)
-
-
-Pair = tuple[FloatArray, FloatArray]
-
-
-def _minimise(
-    cost: Callable[[FloatArray], tuple[float, FloatArray]],
-    start: FloatArray,
-    at_least_zero: Callable[[FloatArray], Pair],
-    zero: Callable[[FloatArray], Pair],
-) -> FloatArray:
-    from scipy.optimize import minimize
-
-    if start.size == 0:
-        return start
-    constraints = [_as_constraint("ineq", at_least_zero)]
-    if len(zero(start)[0]):
-        constraints.append(_as_constraint("eq", zero))
-    result = minimize(
-        cost, start, jac=True, method="SLSQP", constraints=constraints, options={"maxiter": 200, "ftol": 1e-10}
-    )
-    return np.asarray(result.x, dtype=np.float64)
-
-
-def _as_constraint(kind: str, both: Callable[[FloatArray], Pair]) -> Any:
-    """Return scipy's form of a constraint; value and derivatives at one place are computed once."""
-    last: list[tuple[FloatArray, Pair]] = []
-
-    def at(x: FloatArray) -> Pair:
-        if not last or not np.array_equal(last[0][0], x):
-            last[:] = [(x.copy(), both(x))]
-        return last[0][1]
-
-    return {"type": kind, "fun": lambda x: at(x)[0], "jac": lambda x: at(x)[1]}
-
-
-def _explain(problem: _Problem) -> str:
-    """Say what clashes and which single changes, each tried, resolve it."""
-    task, panel = problem.task, problem.task.panel
-    everything = np.ones(len(problem.constraints))
-    starts = _starts(problem)
-    z, t = min((_loosen(problem, start, everything) for start in starts), key=lambda pair: pair[1])
-    clashing = [_say(problem, c) for c in _clashing(problem, z, t)]
-    text = (
-        f"The {len(task.names)} buttons do not fit on {panel.name} ({panel.width_mm:g} × {panel.height_mm:g} mm): "
-        f"{'; '.join(clashing[:8])}{' and others' if len(clashing) > 8 else ''} cannot all be kept"
-        f"{f', short by {t:.1f} mm' if np.isfinite(t) else ''}."
-    )
-    ways = _ways_out(problem, [z, starts[0]])
-    if ways:
-        return f"{text} Any one of these resolves it: {'; '.join(ways)}."
-    return f"{text} Take buttons out, make holes smaller, free fixed places or take a larger panel."
-
-
-def _clashing(problem: _Problem, z: FloatArray, t: float) -> list[_Constraint]:
-    """Return the constraints whose multipliers say that they hold the least loosening up."""
-    from scipy.optimize import nnls
-
-    values, matrix = problem.room(z)
-    _, straight = problem.straightness(z)
-    active = np.flatnonzero(values + t < 1e-3)
-    if not active.size:
-        return []
-    # Stationary: the gradients of the active constraints, and of straight rows either way, cancel; shares add to 1.
-    columns = np.r_[np.c_[matrix[active], np.ones(len(active))], np.c_[straight, np.zeros(len(straight))]]
-    columns = np.r_[columns, np.c_[-straight, np.zeros(len(straight))]].T
-    columns[-1] *= 10.0
-    shares, _ = nnls(columns, np.r_[np.zeros(len(columns) - 1), 10.0])
-    held = shares[: len(active)] > 1e-4
-    return [problem.constraints[k] for k in active[held if held.any() else slice(None)]]
-
-
-def _say(problem: _Problem, constraint: _Constraint) -> str:
-    names = [problem.task.names[k] for k in constraint.buttons]
-    panel = problem.task.panel
-    if constraint.kind == "web":
-        return f"{panel.web_mm:g} mm of web between {names[0]} and {names[1]}"
-    if constraint.kind == "rims":
-        return f"{panel.rim_gap_mm:g} mm between the rims of {names[0]} and {names[1]}"
-    if constraint.kind == "bodies":
-        return f"{panel.body_gap_mm:g} mm between the bodies of {names[0]} and {names[1]} below the panel"
-    if constraint.kind == "keep-out" and constraint.keep_out is not None:
-        return f"the keep-out “{constraint.keep_out.name}” beside {names[0]}"
-    edge = "rounded corner" if constraint.kind == "corner" else f"{constraint.kind} edge"
-    return f"{panel.edge_mm:g} mm from {names[0]} to the {edge}"
-
-
-def _ways_out(problem: _Problem, starts: list[FloatArray]) -> list[str]:
-    """Return the single changes that resolve the conflict, each with its least amount, each tried out."""
-    panel = problem.task.panel
-    ways = []
-    for words, largest, change, share in _changes(problem):
-        amount = min(_loosen(problem, start, share)[1] for start in starts)
-        if not amount <= largest:
-            continue
-        for tried in (amount, 1.1 * amount + 0.1):
-            rounded = float(np.ceil((tried + 1e-4) * 10) / 10)
-            if rounded <= largest and next(_solutions(_Problem(change(problem.task, rounded))), None) is not None:
-                ways.append(words(panel, rounded))
+    best: Descent | None = None
+    for start in starts(problem, 2 * _STARTS):
+        here = loosened(problem, start)
+        best = here if best is None or here.loosening < best.loosening else best
+    tries = _TRIES // 2
+    while best is not None and best.loosening > FEASIBLE_MM and tries:
+        centres = problem.centres(best.place)
+        wishes = problem.task.wishes - problem.origin(best.place)
+        task = problem.task
+        for moved in moves(centres, wishes, task.weights, problem.constraints, best.multipliers, task.sizes):
+            tries -= 1
+            here = loosened(problem, problem.from_centres(moved, best.place))
+            if here.loosening < best.loosening - _ROUGHLY_MM:
+                best = here
                 break
-    return ways
+            if not tries:
+                break
+        else:
+            break
+    return None if best is None else solution_from(problem, best.place)
 
 
-Change = tuple[Callable[[Panel, float], str], float, Callable[[_Task, float], _Task], FloatArray]
+def loosened(
+    problem: Problem, start: FloatArray, share: FloatArray | None = None, only: Indices | None = None
+) -> Descent:
+    """Return where all constraints, or those that `share` (m,) or `only` names, need the least loosening."""
+
+    def at(z: FloatArray) -> Smooth:
+        here = problem.at(z)
+        if only is None:
+            return here
+        return replace(here, at_least_zero=here.at_least_zero[only], slopes=here.slopes[only])
+
+    def curvature(z: FloatArray, multipliers: FloatArray, zero_multipliers: FloatArray) -> FloatArray:
+        whole = np.zeros(len(problem.constraints))
+        whole[slice(None) if only is None else only] = multipliers
+        return problem.curvature(z, whole, zero_multipliers)
+
+    hessian = _LOOSE_PULL * problem.hessian
+    return descend(
+        start,
+        hessian,
+        lambda z: _LOOSE_PULL * problem.gradient(z),
+        at,
+        curvature,
+        1.0,
+        None if share is None else np.maximum(share, _OTHERS),
+    )
 
 
-def _changes(problem: _Problem) -> list[Change]:
-    """Return every kind of change: how to say it, its limit, how to make it, what it loosens."""
-    panel, task = problem.task.panel, problem.task
-    kinds = [c.kind for c in problem.constraints]
+def _slid(problem: Problem, best: Descent) -> Descent:
+    """Return the best of some places of a panel that slides, where something on it is in the way."""
+    pressed = [problem.constraints[k].keep_out for k in np.flatnonzero(best.multipliers > 0)]
+    if not len(problem.slides) or not any(pressed):
+        return best
+    task, cost = problem.task, problem.cost(best.place)
+    spare = np.zeros(2)
+    spare[problem.slides] = (np.array([task.panel.width_mm, task.panel.height_mm]) - _needed_mm(task))[problem.slides]
+    places = {(x, y) for x in _SLIDES for y in _SLIDES}
+    for share in sorted(places - {(0.0, 0.0)}):
+        by = np.array(share) * np.maximum(spare, 0.0)
+        there = _rough(problem, problem.start(np.tile(by, (len(task.names), 1)), -by), cost)
+        if there.loosening < _ROUGHLY_MM and problem.cost(there.place) < cost - _ROUGH * (1 + cost):
+            best, cost = there, problem.cost(there.place)
+    return best
 
-    def share(**by_kind: float) -> FloatArray:
-        return np.array([by_kind.get(kind.replace("-", "_"), 0.0) for kind in kinds])
 
-    def with_panel(name: str, value: Callable[[float], float]) -> Callable[[_Task, float], _Task]:
-        def change(task: _Task, t: float) -> _Task:
-            changed: dict[str, Any] = {name: value(t)}
-            return replace(task, panel=replace(task.panel, **changed))
+def _searched(problem: Problem, best: Descent) -> Descent:
+    """Return the best that a local search over other arrangements (`moves`) comes to."""
+    task, cost = problem.task, problem.cost(best.place)
+    tried: set[bytes] = set()
+    left = _TRIES
+    while left:
+        centres = problem.centres(best.place)
+        wishes = task.wishes - problem.origin(best.place)
+        for moved in moves(centres, wishes, task.weights, problem.constraints, best.multipliers, task.sizes):
+            # Arrangements that differ by less than a millimetre are one.
+            sign = np.round(moved - moved.mean(axis=0)).tobytes()
+            if sign in tried:
+                continue
+            tried.add(sign)
+            left -= 1
+            there = _rough(problem, problem.from_centres(moved, best.place), cost)
+            if there.loosening < _ROUGHLY_MM and problem.cost(there.place) < cost - _ROUGH * (1 + cost):
+                best, cost = there, problem.cost(there.place)
+                break
+            if not left:
+                break
+        else:
+            break
+    return best
 
-        return change
 
-    edges = share(left=1.0, right=1.0, top=1.0, bottom=1.0, corner=1.0)
-    smallest_hole = 2 * float(task.sizes.radii.min()) - 5.0
-    changes: list[Change] = [
-        (
-            lambda p, t: f"a web of {p.web_mm - t:.1f} instead of {p.web_mm:g} mm",
-            panel.web_mm,
-            with_panel("web_mm", lambda t: panel.web_mm - t),
-            share(web=1.0),
-        ),
-        (
-            lambda p, t: f"an edge distance of {p.edge_mm - t:.1f} instead of {p.edge_mm:g} mm",
-            panel.edge_mm,
-            with_panel("edge_mm", lambda t: panel.edge_mm - t),
-            edges,
-        ),
-        (
-            lambda p, t: f"a panel {t:.1f} mm wider",
-            5000.0,
-            with_panel("width_mm", lambda t: panel.width_mm + t),
-            share(right=1.0, corner=1.0),
-        ),
-        (
-            lambda p, t: f"a panel {t:.1f} mm higher",
-            5000.0,
-            with_panel("height_mm", lambda t: panel.height_mm + t),
-            share(bottom=1.0, corner=1.0),
-        ),
-        (
-            lambda p, t: f"all holes {t:.1f} mm smaller",
-            smallest_hole,
-            lambda task, t: replace(task, sizes=replace(task.sizes, radii=task.sizes.radii - t / 2)),
-            share(web=1.0, left=0.5, right=0.5, top=0.5, bottom=0.5, corner=0.5, keep_out=0.5),
-        ),
-    ]
-    for keep_out in panel.keep_outs:
-        mine = np.array([float(c.keep_out == keep_out) for c in problem.constraints])
-        rest = tuple(other for other in panel.keep_outs if other is not keep_out)
-        changes.append(
-            (
-                lambda p, t, name=keep_out.name: f"no keep-out “{name}”",  # type: ignore[misc]
-                5000.0,
-                lambda task, t, rest=rest: replace(task, panel=replace(task.panel, keep_outs=rest)),  # type: ignore[misc]
-                mine,
-            )
-        )
-    return changes
+def _a_hair_short(problem: Problem) -> Callable[[FloatArray], Smooth]:
+    """Return the problem with a hair more asked for than is needed, so that rounding does not take any of it away."""
+
+    def at(z: FloatArray) -> Smooth:
+        here = problem.at(z)
+        return replace(here, at_least_zero=here.at_least_zero - 1e-8)
+
+    return at
+
+
+def _rough(problem: Problem, start: FloatArray, to_beat: float = np.inf) -> Descent:
+    """Descend from a start as far as is needed to see whether it leads below `to_beat`."""
+    return descend(
+        start,
+        problem.hessian,
+        problem.gradient,
+        _a_hair_short(problem),
+        problem.curvature,
+        problem.price,
+        enough=_ROUGH * min(to_beat, 1e3),
+        hopeless=lambda z, gained: problem.cost(z) - _OUTLOOK * gained > to_beat,
+    )
+
+
+def solution_from(problem: Problem, start: FloatArray) -> FloatArray | None:
+    """Return the feasible local minimum that a start leads to, None where it leads to none."""
+    z = start
+    if problem.size:
+        at = _a_hair_short(problem)
+        z = descend(start, problem.hessian, problem.gradient, at, problem.curvature, problem.price).place
+    here = problem.at(z)
+    return z if here.shortfall(np.ones(len(here.at_least_zero))) <= FEASIBLE_MM else None

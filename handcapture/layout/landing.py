@@ -5,10 +5,19 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from handcapture.layout.model import Part
+
 FloatArray = NDArray[np.float64]
 
 RIM_ALLOWANCE_MM = 3.0
 """Plungers are about this much smaller than their hole (common practice, no source; check the part's drawing)."""
+
+
+def plunger_mm(hole_mm: float, part: Part | None = None) -> float:
+    """Return the diameter of what moves in a hole: the part's own where it is known, else the hole's less the usual."""
+    if part is not None and part.plunger_mm > 0:
+        return part.plunger_mm
+    return max(hole_mm - RIM_ALLOWANCE_MM, 0.0)
 
 
 def landing_probability(offset_mm: FloatArray, covariance_mm2: FloatArray, radius_mm: float) -> float:

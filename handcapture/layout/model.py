@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal
 
 from handcapture.names import Finger, Side
@@ -123,7 +124,7 @@ class Panel:
     cuts: tuple[Cut, ...] = ()
     side_features: tuple[SideFeature, ...] = ()
 
-    @property
+    @cached_property
     def obstacles(self) -> tuple[KeepOut, ...]:
         """All places where no button may come: the keep-outs, and what cuts and side features make of theirs."""
         cuts = tuple(

@@ -25,6 +25,8 @@ FloatArray = NDArray[np.float64]
 
 SAGITTA_MM: Final = 0.005
 """How far a chord may lie off its arc."""
+_COARSE_MM: Final = 0.05
+"""The same where only inside and outside are told apart."""
 QUARTER_BULGE: Final = math.tan(math.radians(90) / 4)
 _LEAST_PIECE_MM: Final = 1e-6
 _SHARP_DEG: Final = 5.0
@@ -139,7 +141,7 @@ def _arc(
 
 @dataclass(frozen=True, eq=False)
 class Sides:
-    """An outline's pieces as arrays (k, ...), and to which side of the panel each belongs (k,).
+    """An outline's pieces as arrays (k, ...), to which side of the panel each belongs (k,), and a piece of each side.
 
     A side is a run of pieces without a sharp corner: seen from a place near it, it has one nearest point.
     """
@@ -152,6 +154,7 @@ class Sides:
     half_turns: FloatArray
     side: NDArray[np.intp]
     points: FloatArray
+    of_side: NDArray[np.intp]
 
     @property
     def count(self) -> int:
@@ -164,26 +167,34 @@ class Sides:
         Positive; only from a place outside the outline the distance to the nearest side is negative. A place has the
         whole distance d to the outline exactly where it is d or more from every side.
         """
-        nearest = self._nearest(places)
-        off = places[:, None] - nearest
-        gaps = np.hypot(off[..., 0], off[..., 1])
-        found = np.full((len(places), self.count), np.inf)
-        which = np.zeros((len(places), self.count), np.intp)
-        for k, side in enumerate(self.side):
-            closer = gaps[:, k] < found[:, side]
-            found[closer, side] = gaps[closer, k]
-            which[closer, side] = k
+        found, gradient, _ = self.curved_distances(places)
+        return found, gradient
+
+    def curved_distances(self, places: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the same, and how the distance bends (n, sides): its second derivative across the derivative."""
+        off, gaps, bend = self._nearest(places)
         rows = np.arange(len(places))[:, None]
+        if self.count == len(self.side):
+            found, which = gaps[:, self.of_side], np.broadcast_to(self.of_side, (len(places), self.count))
+        else:
+            found = np.full((len(places), self.count), np.inf)
+            which = np.zeros((len(places), self.count), np.intp)
+            for k, side in enumerate(self.side):
+                closer = gaps[:, k] < found[:, side]
+                found[closer, side] = gaps[closer, k]
+                which[closer, side] = k
         away = off[rows, which]
         length = np.where(found < 1e-9, 1.0, found)
         gradient = away / length[..., None]
         gradient[found < 1e-9] = (1.0, 0.0)
-        outside = ~self.holds(places)
-        if outside.any():
+        curve = bend[rows, which]
+        outside = np.flatnonzero(~self.holds(places))
+        if outside.size:
             side = found[outside].argmin(axis=1)
             found[outside, side] *= -1
             gradient[outside, side] *= -1
-        return found, gradient
+            curve[outside, side] *= -1
+        return found, gradient, curve
 
     def clearance(self, places: FloatArray) -> FloatArray:
         """Return how far places (n, 2) are inside the outline, (n,); negative outside."""
@@ -199,12 +210,15 @@ class Sides:
         left_of = x < ax + (bx - ax) * (y - ay) / rise
         return np.asarray((crosses & left_of).sum(axis=1) % 2 == 1)
 
-    def _nearest(self, places: FloatArray) -> FloatArray:
-        """Return the nearest point of every piece, (n, k, 2)."""
+    def _nearest(self, places: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return places less the nearest point of every piece, (n, k, 2), its length, and how that bends, (n, k)."""
         along = self.ends - self.starts
         length2 = np.maximum((along**2).sum(axis=1), 1e-18)
-        share = np.clip(((places[:, None] - self.starts) * along).sum(axis=2) / length2, 0.0, 1.0)
+        raw = ((places[:, None] - self.starts) * along).sum(axis=2) / length2
+        share = np.clip(raw, 0.0, 1.0)
         nearest = self.starts + share[..., None] * along
+        at_end = raw != share
+        bend = np.zeros(share.shape)
         arcs = np.flatnonzero(np.isfinite(self.radii))
         if arcs.size:
             out = places[:, None] - self.centres[arcs]
@@ -212,10 +226,15 @@ class Sides:
             # From the centre itself any direction is as good; take the arc's middle.
             angle = np.where(far < 1e-9, self.middles[arcs], np.arctan2(out[..., 1], out[..., 0]))
             turned = (angle - self.middles[arcs] + np.pi) % (2 * np.pi) - np.pi
-            angle = self.middles[arcs] + np.clip(turned, -self.half_turns[arcs], self.half_turns[arcs])
+            kept = np.clip(turned, -self.half_turns[arcs], self.half_turns[arcs])
+            angle = self.middles[arcs] + kept
             on = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
             nearest[:, arcs] = self.centres[arcs] + self.radii[arcs, None] * on
-        return np.asarray(nearest)
+            at_end[:, arcs] = kept != turned
+            bend[:, arcs] = np.where(far < self.radii[arcs], -1.0, 1.0) / np.maximum(far, 1.0)
+        off = places[:, None] - nearest
+        gap = np.hypot(off[..., 0], off[..., 1])
+        return np.asarray(off), gap, np.where(at_end, 1.0 / np.maximum(gap, 1.0), bend)
 
 
 @lru_cache(maxsize=32)
@@ -244,4 +263,5 @@ def sides_of(vertices: tuple[Vertex, ...]) -> Sides:
         if corner[k] > _SHARP_DEG or bent > _BENT_DEG:
             number, bent = number + 1, own[k]
         side[k] = number
-    return Sides(starts, ends, centres, radii, middles, half_turns, side, polyline(vertices))
+    of_side = np.unique(side, return_index=True)[1]
+    return Sides(starts, ends, centres, radii, middles, half_turns, side, polyline(vertices, _COARSE_MM), of_side)
