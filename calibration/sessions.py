@@ -6,8 +6,8 @@
 Simulated persons are invented. *hand* is how the design supposes that hands wander, and the person scenes do: most of
 the 3 mm by which a finger comes down from its mean belongs to the hand as a whole (shift 2.5 mm, turn 1.5 degrees),
 less to the fingers (1.2 mm across, 0.8 mm along, neighbours correlated by 0.5). In *unlike* fingers wander by very
-different amounts; in *restless* one of them, the index, far more than the others; in *loose* each finger by 3 mm on its own, with
-no hand that moves them together: the worst case. Measurement errors are those that contacts state, thumbs apart.
+different amounts; in *restless* one of them, the index, far more than the others; in *loose* each finger by 3 mm on its
+own, with no hand that moves them together: the worst case. Measurement errors are those that contacts state.
 """
 
 from __future__ import annotations

@@ -325,7 +325,9 @@ class HandChange:
 class MeasureChange:
     """One measure of posture in two sessions, means with half the 95 % interval of their difference.
 
-    `probability` is adjusted for all measures (Holm). `check` marks a measure that must not change: a hand's length.
+    Wrist deviation is positive towards the little finger; the right hand's turn against the left is clockwise positive
+    and counts from the first session. `probability` is adjusted for all measures (Holm). `check` marks a measure that
+    must not change: a hand's length.
     """
 
     name: str
@@ -931,7 +933,7 @@ def _measure_line(m: MeasureChange) -> str:
     words = {"changed": "changed", "unchanged": f"unchanged within {m.margin:g}{unit}", "cannot tell": "cannot tell"}
     side = f" ({m.side})" if m.side else ""
     return (
-        f"{m.name.capitalize()}{side}: {m.before:.1f}{unit}, then {m.after:.1f}{unit} "
+        f"{m.name.capitalize()}{side}: {round(m.before, 1) + 0.0:.1f}{unit}, then {round(m.after, 1) + 0.0:.1f}{unit} "
         f"({m.change:+.1f}, {_plus_minus(m.half)}): {words[m.verdict]}."
     )
 
