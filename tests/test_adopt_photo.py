@@ -131,3 +131,43 @@ def test_a_photo_without_mat_and_one_that_is_none(tmp_path: Path) -> None:
     assert adopted(tmp_path, grey, "--thickness", "3").exit_code == 3
     assert adopted(tmp_path, b"no photo", "--thickness", "3").exit_code == 2
     assert not (tmp_path / "plan.toml").exists()
+
+
+def test_a_printed_drawing_on_the_mat_is_measured_in_a_sharp_photo(tmp_path: Path, monkeypatch) -> None:
+    """Our own template, whose holes are thin lines: the places in its PDF come back."""
+    import helpers_sighting
+    import pypdfium2
+    from helpers_layout import workshop_layout
+
+    from handcapture.drawings.template import template_pdf
+    from handcapture.mat.geometry import MATS
+
+    layout, sheet = workshop_layout(), MATS["a3"].sheets[0]
+    page = pypdfium2.PdfDocument(template_pdf(layout, MATS["a3"]))[0]
+    drawn = page.render(scale=8 * 25.4 / 72, grayscale=True).to_numpy().squeeze()
+    size = (round(8 * sheet.width_mm), round(8 * sheet.height_mm))
+    monkeypatch.setattr(helpers_sighting, "sheet_raster", lambda *_: cv2.resize(drawn, size))
+    buttons = {(b.side, b.finger): b for b in layout.buttons}
+    contacts = tuple(c for c in placement().contacts if (c.side, c.finger) in buttons)
+    contacts = tuple(
+        replace(c, contact_mm=np.add(buttons[c.side, c.finger].centre_mm, layout.panel_origin_mm)) for c in contacts
+    )
+    shot = {}
+    for name, pixels_across in (("sharp", 4000), ("small", 1600)):
+        camera = camera_over(tilt_deg=6, focal_px=0.675 * pixels_across, size=(pixels_across, pixels_across * 3 // 4))
+        picture = picture_of("a3", camera, size=(pixels_across, pixels_across * 3 // 4))
+        taken = photo_from(picture, seed=2).pixels_bgr
+        shot[name] = cv2.imencode(".jpg", taken, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
+    run = adopted(tmp_path, shot["small"], "--thickness", "0")
+    assert run.exit_code == 3
+    assert "thin lines need a sharp photo" in run.output
+    adopted(tmp_path, shot["sharp"])  # leaves the photo there
+    write_rest(tmp_path / "rest.json", pool([replace(placement(), contacts=contacts)]))
+    command = ["adopt", str(tmp_path / "board.jpg"), "--rest", str(tmp_path / "rest.json"), "--thickness", "0"]
+    run = CliRunner().invoke(main, [*command, "--output", str(tmp_path / "plan.toml"), "--leave-out"])
+    assert run.exit_code == 0, run.output
+    found = load_plan(tmp_path / "plan.toml").buttons
+    assert len(found) >= 9
+    off = np.array([np.subtract(b.was_mm, buttons[b.side, b.finger].centre_mm) for b in found])
+    assert np.linalg.norm(off - off.mean(axis=0), axis=1).max() < 0.3
+    assert all(b.hole_mm in (buttons[b.side, b.finger].hole_mm, None) for b in found)

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
 DEFAULT_DIAMETERS_MM: Final = (24.0, 30.0)
+WIDEST_LINE_MM: Final = 0.5
+"""Of lines in printed drawings (the widest in use on small sheets by ISO 128, from memory)."""
 _OF_DRAWINGS: Final = ("units", "layer", "keep_out_layers")
 
 
@@ -231,22 +233,31 @@ def _measured_panel(
         raise InputError("--depth is for holes, --caps for round caps. Leave one of them out.")
     scale = PrintScale.from_rulers(*ruler) if ruler else None
     photo = read_photo(path)
+    is_print = thickness == 0 and caps is None
     with without_native_chatter():
         sighting = sight_with_card(photo, mat_name, scale, card)
-        found = measure_holes(
-            photo,
-            sighting,
-            thickness + (caps or 0.0),
-            diameters or DEFAULT_DIAMETERS_MM,
-            2.0 if tolerance is None else tolerance,
-            height_sd_mm=0.2 if thickness_sd is None else thickness_sd,
-            depth_mm=depth if caps is None else caps,
-            kind="holes" if caps is None else "caps",
-        )
+        try:
+            found = measure_holes(
+                photo,
+                sighting,
+                thickness + (caps or 0.0),
+                diameters or DEFAULT_DIAMETERS_MM,
+                2.0 if tolerance is None else tolerance,
+                height_sd_mm=0.2 if thickness_sd is None else thickness_sd,
+                depth_mm=depth if caps is None else caps,
+                kind="holes" if caps is None else "caps",
+            )
+        except PhotoError as error:
+            if not is_print:
+                raise
+            raise PhotoError(
+                f"{error} Circles printed as thin lines need a sharp photo of 8 megapixels or more; the drawing's own "
+                "file needs no photo."
+            ) from None
     if len(found.doubtful_mm) and not leave_out:
         told = next((note for note in found.notes if "could not be measured" in note), "")
         raise PhotoError(f"{path}: {len(found.holes)} holes were measured. {told} --leave-out goes on without them.")
-    drawing = as_drawing(found, diameters or DEFAULT_DIAMETERS_MM)
+    drawing = as_drawing(found, diameters or DEFAULT_DIAMETERS_MM, WIDEST_LINE_MM if is_print else 0.0)
     notes = (*sighting.notes, *drawing.notes)
     return replace(drawing, notes=notes), [hole.known_to_mm for hole in found.holes]
 

@@ -224,24 +224,26 @@ def measure_holes(
     return MeasuredPanel(holes, others, height_mm, kind, notes, np.array(doubtful).reshape(-1, 2))
 
 
-def as_drawing(measured: MeasuredPanel, nominal_mm: Sequence[float] = ()) -> Drawing:
+def as_drawing(measured: MeasuredPanel, nominal_mm: Sequence[float] = (), line_mm: float = 0.0) -> Drawing:
     """Return the holes as a drawing without outline, its origin at the top left of the holes' bounding box.
 
-    A diameter within two deviations of one of `nominal_mm` is taken to be that.
+    A diameter within two deviations of one of `nominal_mm` is taken to be that. Of circles printed as lines of up to
+    `line_mm` the outer edge is measured: then also where it is larger by up to that.
     """
     reach = np.array([(*hole.centre_mm, hole.diameter_mm / 2) for hole in measured.holes])
     left, top = (reach[:, :2] - reach[:, 2:]).min(axis=0)
     holes = tuple(
-        Hole((float(x - left), float(y - top)), _nominal(hole, nominal_mm))
+        Hole((float(x - left), float(y - top)), _nominal(hole, nominal_mm, line_mm))
         for (x, y, _), hole in zip(reach, measured.holes, strict=True)
     )
     return Drawing(holes, None, measured.notes)
 
 
-def _nominal(hole: MeasuredHole, nominal_mm: Sequence[float]) -> float:
-    nearest = min(nominal_mm, key=lambda nominal: abs(nominal - hole.diameter_mm), default=None)
-    if nearest is not None and abs(nearest - hole.diameter_mm) <= 2 * hole.diameter_sd_mm:
-        return float(nearest)
+def _nominal(hole: MeasuredHole, nominal_mm: Sequence[float], line_mm: float) -> float:
+    unsure = 2 * hole.diameter_sd_mm
+    for nominal in sorted(nominal_mm, key=lambda nominal: abs(nominal - hole.diameter_mm)):
+        if -unsure <= hole.diameter_mm - nominal <= unsure + line_mm:
+            return float(nominal)
     return float(hole.diameter_mm)
 
 
