@@ -11,16 +11,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.capture import Capture
-from handcapture.documents import plain
 from handcapture.drawings.template import template_origin
 from handcapture.errors import InputError
-from handcapture.layout.landing import RIM_ALLOWANCE_MM, landing_probability
+from handcapture.layout.landing import landing_probability, plunger_mm
 from handcapture.layout.model import Button, Layout, Point
 from handcapture.mat.sighting import SheetSighting, Sighting
 from handcapture.names import Finger, Side
@@ -46,7 +45,8 @@ class ButtonCheck:
 
     `offset_mm` (2,): from the button's centre to where its finger lands on average, panel axes (x right, y down
     towards the person), with `covariance_mm2`, the uncertainty of that mean, and `spread_mm2`, how it scatters.
-    `within` is the share of landings within the plunger. `move_mm` (2,) is by how much the button should move, None
+    `landing_mm2` is the covariance of single landings about `offset_mm`: the spread and the mean's own uncertainty;
+    `within` is the share of them within the plunger. `move_mm` (2,) is by how much the button should move, None
     unless the verdict is "move". For a button on which no finger rests (another row, a second one of the finger) all
     of these are None.
     """
@@ -56,6 +56,7 @@ class ButtonCheck:
     offset_mm: FloatArray | None = None
     covariance_mm2: FloatArray | None = None
     spread_mm2: FloatArray | None = None
+    landing_mm2: FloatArray | None = None
     within: float | None = None
     move_mm: FloatArray | None = None
 
@@ -77,30 +78,49 @@ class ButtonCheck:
 class TemplateCheck:
     """All buttons of a template, in the layout's order; `origin_mm` is the panel's corner on the template's mat.
 
-    `print_scale` is how large the print came out along x and y, as far as it is known (`scale_verified`).
+    `placements` are those that count, on the template as drawn (nominal mat frame); the first `earlier` of them come
+    from earlier checks. `print_scale` is how large the print came out along x and y, as far as it is known
+    (`scale_verified`), in the photos of this check.
     """
 
     layout: Layout
+    mat_name: str
     origin_mm: Point
     buttons: tuple[ButtonCheck, ...]
-    placements: int
+    pooled: Rest
+    earlier: int
     print_scale: tuple[float, float]
     scale_verified: bool
     notes: tuple[str, ...] = ()
 
+    @property
+    def placements(self) -> int:
+        """How many times the hands were laid down, earlier checks included."""
+        return self.pooled.placement_count
 
-def check_template(layout: Layout, captures: Sequence[Capture], cared_for_mm: float = CARED_FOR_MM) -> TemplateCheck:
+
+def check_template(
+    layout: Layout,
+    captures: Sequence[Capture],
+    cared_for_mm: float = CARED_FOR_MM,
+    earlier: Sequence[Placement] = (),
+    notes: Sequence[str] = (),
+) -> TemplateCheck:
     """Compare photos of hands on the printed template of `layout` with its holes.
 
-    All photos show the template on one mat, the hands laid down anew for each. InputError when they do not, when the
-    layout's holes do not fit that mat, or when `cared_for_mm` is no sensible length.
+    All photos show the template on one mat, the hands laid down anew for each. `earlier` are placements on prints of
+    the same template that were measured before (`check_document.earlier_placements`); `notes` come before the check's
+    own.
+    InputError when mats differ or a photo comes twice, when the layout's holes do not fit the mat, or when
+    `cared_for_mm` is no sensible length.
     """
     if not 0.0 <= cared_for_mm <= 50.0:
         raise InputError(f"Offsets to leave alone below {cared_for_mm:g} mm: give 0 to 50 mm.")
     if not captures:
         raise InputError("No photo of the template was given.")
-    origin = template_origin(layout, captures[0].sighting.mat)
-    rest = pool([on_template(capture) for capture in captures])
+    mat = captures[0].sighting.mat
+    origin = template_origin(layout, mat)
+    rest = pool([*earlier, *(on_template(capture) for capture in captures)])
     rested = _rested_on(layout)
     tips = {(tip.side, tip.finger): tip for tip in rest.fingertips}
     limit = float(-2.0 * np.log(_ERROR / max(len(rested), 1)))
@@ -110,12 +130,14 @@ def check_template(layout: Layout, captures: Sequence[Capture], cared_for_mm: fl
     mean = scales.mean(axis=0)
     return TemplateCheck(
         layout=layout,
+        mat_name=mat.name,
         origin_mm=origin,
         buttons=buttons,
-        placements=rest.placement_count,
+        pooled=rest,
+        earlier=len(earlier),
         print_scale=(float(mean[0]), float(mean[1])),
         scale_verified=verified,
-        notes=(*_notes(rest, mean, verified), *_more_placements(buttons, rest.placement_count)),
+        notes=(*notes, *_notes(rest, mean, verified), *_more_placements(buttons, rest.placement_count)),
     )
 
 
@@ -134,7 +156,10 @@ class TemplateView:
     sighting: Sighting
 
     def project(self, points_mm: FloatArray) -> FloatArray:
-        """Return the pixels (N, 2) of points (N, 3), each through the sheet on which it was drawn."""
+        """Return the pixels (N, 2) of points (N, 3), z up from the paper, each through the sheet on which it was drawn.
+
+        PhotoError for a point that is not before the camera.
+        """
         mat = self.sighting.mat
         starts = np.array([x for x, _ in mat.nominal_offsets_mm])
         number = np.maximum(np.searchsorted(starts, points_mm[:, 0], side="right") - 1, 0)
@@ -142,6 +167,8 @@ class TemplateView:
         for k, sheet in enumerate(self.sighting.sheets):
             mine = number == k
             placed[mine, :2] = sheet.to_mat(placed[mine, :2] - np.array(mat.nominal_offsets_mm[k]))
+        if self.sighting.surface is not None:
+            placed[:, 2] += self.sighting.surface.height_mm(placed[:, :2])
         return self.sighting.camera.project(placed)
 
 
@@ -205,11 +232,12 @@ def _check(
     offset = tip.contact_mm - np.array(origin) - np.array(button.centre_mm)
     # Of a single placement the covariance is the measurement's alone; how the finger wanders comes on top.
     covariance = tip.covariance_mm2 + (tip.spread_mm2 if tip.placements == 1 else 0.0)
-    radius = (button.hole_mm - RIM_ALLOWANCE_MM) / 2
-    within = landing_probability(offset, tip.covariance_mm2 + tip.spread_mm2, radius)
+    radius = plunger_mm(button.hole_mm, button.part) / 2
+    landing = tip.covariance_mm2 + tip.spread_mm2
+    within = landing_probability(offset, landing, radius)
     verdict = "cannot tell" if tip.hidden else _verdict(offset, covariance, cared_for_mm, limit)
     move = offset.copy() if verdict == "move" else None
-    return ButtonCheck(button, verdict, offset, covariance, tip.spread_mm2, within, move)
+    return ButtonCheck(button, verdict, offset, covariance, tip.spread_mm2, landing, within, move)
 
 
 def _verdict(offset: FloatArray, covariance: FloatArray, cared_for_mm: float, limit: float) -> Verdict:
@@ -238,34 +266,6 @@ def _more_placements(buttons: Sequence[ButtonCheck], placements: int) -> list[st
         f"{names}: the offset is not known well enough to say whether the button should move. With about "
         f"{int(np.ceil(needed[len(needed) // 2])) + 1} placements in all, half of them could be told."
     ]
-
-
-def check_document(check: TemplateCheck) -> dict[str, Any]:
-    """Return the check as JSON has it."""
-    return {
-        "schema": "handcapture.check/1",
-        "layout": check.layout.name,
-        "placements": check.placements,
-        "panel_origin_mm": plain(check.origin_mm),
-        "print_scale": plain(check.print_scale),
-        "print_scale_verified": check.scale_verified,
-        "buttons": [
-            {
-                "label": b.button.label,
-                "side": b.button.side,
-                "finger": b.button.finger,
-                "row": b.button.row,
-                "verdict": b.verdict,
-                "offset_mm": plain(b.offset_mm),
-                "offset_covariance_mm2": plain(b.covariance_mm2),
-                "spread_mm2": plain(b.spread_mm2),
-                "within_plunger": plain(b.within),
-                "move_mm": plain(b.move_mm),
-            }
-            for b in check.buttons
-        ],
-        "notes": list(check.notes),
-    }
 
 
 def _notes(rest: Rest, scale: FloatArray, verified: bool) -> list[str]:

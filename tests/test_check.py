@@ -12,11 +12,12 @@ from helpers_sighting import camera_over, photo_from, picture_of
 from numpy.typing import NDArray
 
 from handcapture.capture import Capture
-from handcapture.check import TemplateView, _verdict, check_document, check_template, on_template
+from handcapture.check import TemplateView, _verdict, check_template, on_template
+from handcapture.check_document import check_document
 from handcapture.documents import dump_json
 from handcapture.drawings.template import template_origin
 from handcapture.errors import InputError
-from handcapture.layout.model import Layout
+from handcapture.layout.model import Layout, Part
 from handcapture.mat.geometry import MATS
 from handcapture.mat.print_scale import PrintScale, place
 from handcapture.mat.sighting import sight
@@ -105,6 +106,22 @@ def test_a_button_moves_only_when_its_finger_surely_lands_elsewhere() -> None:
     # Nor does an offset that one does not care for move anything.
     careless = {e.button.label: e for e in check_template(layout, many, cared_for_mm=8.0).buttons}
     assert careless[label].verdict == "fits"
+
+
+def test_the_share_on_the_plunger_is_that_of_the_part_where_it_is_known() -> None:
+    """Numbers of landing_probability checked in test_landing; here, which diameter is asked for."""
+    layout = workshop_layout()
+    label = next(b.label for b in layout.buttons if b.row == "near")
+    shares = {}
+    for plunger in (0.0, 21.0, 12.0):
+        part = Part("round", 24.0, plunger_mm=plunger)
+        with_part = replace(layout, buttons=tuple(replace(b, part=part) for b in layout.buttons))
+        found = check_template(with_part, [capture_on(layout)])
+        shares[plunger] = next(e.within for e in found.buttons if e.button.label == label)
+    assert shares[0.0] == pytest.approx(shares[21.0])  # 24 mm less the usual 3 mm
+    assert shares[12.0] is not None
+    assert shares[21.0] is not None
+    assert shares[12.0] < shares[21.0] - 0.1
 
 
 def test_the_share_on_the_plunger_falls_with_the_offset() -> None:

@@ -18,11 +18,13 @@ from handcapture.cli.common import (
     print_json,
     progress,
 )
-from handcapture.errors import PhotoError
+from handcapture.errors import InputError, PhotoError
 
 if TYPE_CHECKING:
     from handcapture.capture import Capture
     from handcapture.check import TemplateCheck
+    from handcapture.check_document import PlanChange
+    from handcapture.layout.model import Layout
 
 
 @click.command()
@@ -31,6 +33,18 @@ if TYPE_CHECKING:
 @click.option("--ruler", type=float, nargs=2, metavar="X Y", help="What a ruler reads on the template's 150 mm rules.")
 @click.option("--one-handed", is_flag=True, help="One hand a photo, while the other holds the phone.")
 @click.option("--care", "care_mm", type=float, default=2.0, show_default=True, help="Leave smaller offsets alone, mm.")
+@click.option(
+    "--with",
+    "earlier",
+    type=PATH,
+    multiple=True,
+    metavar="CHECK",
+    help="Pool with an earlier check of the same template (its --output); may be given several times.",
+)
+@click.option("--plan", type=PATH, help="The plan (.toml) that the layout was fitted from, for --update.")
+@click.option(
+    "--update", type=PATH, metavar="PLAN", help="Write a copy of --plan with the moved buttons' wishes changed."
+)
 @click.option("--overlay", type=PATH, metavar="FOLDER", help="Also write each photo with holes, contacts and moves.")
 @click.option("--output", type=PATH, help="Also write the check as a document (.json).")
 @json_option
@@ -40,6 +54,9 @@ def check(
     ruler: tuple[float, float] | None,
     one_handed: bool,
     care_mm: float,
+    earlier: tuple[Path, ...],
+    plan: Path | None,
+    update: Path | None,
     overlay: Path | None,
     output: Path | None,
     as_json: bool,
@@ -47,20 +64,31 @@ def check(
     """Tell from photos of hands on a printed template where each finger really lands.
 
     Print the template with draw ... --output try.pdf --mat NAME, lay the hands on it as they will play, and
-    photograph them as for capture; lift them and lay them down again for each further photo.
+    photograph them as for capture; lift them and lay them down again for each further photo. Photos of a plain mat or
+    of another layout's template are refused.
+
+    With --plan and --update the moves go into a copy of the plan; fit it, print it and check again.
 
     \b
-    Example:
-      handcapture check layout.json try1.jpg try2.jpg try3.jpg --ruler 150 150 --overlay seen
+    Examples:
+      handcapture check layout.json try1.jpg try2.jpg try3.jpg --ruler 150 150 --overlay seen --output check.json
+      handcapture check layout.json try4.jpg --with check.json --plan plan.toml --update plan_2.toml
     """
-    from handcapture.check import check_document, check_template
+    from handcapture.check import check_template
+    from handcapture.check_document import check_document, earlier_placements
     from handcapture.documents import dump_json, write_atomically
     from handcapture.layout.document import read_layout
     from handcapture.mat.sighting import PrintScale
 
+    inputs = [layout, *photos, *earlier, *([plan] if plan else [])]
     if output is not None:
         check_output(output, (".json",), "a check")
-        check_not_input(output, (layout, *photos))
+        check_not_input(output, inputs)
+    if (plan is None) != (update is None):
+        raise InputError("--plan names the plan to change and --update the copy to write: give both, or neither.")
+    if update is not None:
+        check_output(update, (".toml",), "a plan")
+        check_not_input(update, inputs)
     if overlay is not None:
         make_folder(overlay)
     fitted = read_layout(layout)
@@ -71,20 +99,57 @@ def check(
             if isinstance(result, PhotoError):
                 raise result
             captures.append(result)
-    found = check_template(fitted, captures, care_mm)
+    notes = _recognised(fitted, photos, captures)
+    mat_name = captures[0].sighting.mat.name
+    before = [p for path in earlier for p in earlier_placements(path, fitted, mat_name)]
+    found = check_template(fitted, captures, care_mm, before, notes)
+    document = check_document(found)
+    changes: tuple[PlanChange, ...] = ()
+    if plan is not None and update is not None:
+        changed, changes = _updated(found, plan)
+        write_atomically(update, changed)
+        document["plan_changes"] = [
+            {"label": c.label, "before_mm": c.before_mm, "after_mm": c.after_mm, "text": c.text} for c in changes
+        ]
     if overlay is not None:
         _write_check_overlays(found, captures, photos, overlay)
-    document = check_document(found)
     if output is not None:
         write_atomically(output, dump_json(document))
     if as_json:
         print_json(document)
         return
     _print_check(found)
+    if update is not None:
+        _print_changes(update, changes)
+
+
+def _recognised(layout: Layout, photos: Sequence[Path], captures: Sequence[Capture]) -> list[str]:
+    """Refuse photos that do not show the layout's template; return what is to be noted of the others."""
+    from handcapture.photo import read_photo
+    from handcapture.recognise import recognise, require_template
+
+    notes = []
+    for path, result in zip(photos, captures, strict=True):
+        seen = recognise(layout, read_photo(path), result)
+        require_template(seen, layout)
+        if seen.note is not None:
+            notes.append(seen.note)
+    return notes
+
+
+def _updated(found: TemplateCheck, plan: Path) -> tuple[bytes, tuple[PlanChange, ...]]:
+    from handcapture.check_document import updated_plan
+    from handcapture.documents import read_bytes
+    from handcapture.layout.plan import load_plan
+
+    load_plan(plan)  # tells what is wrong with it, if anything is
+    text, changes = updated_plan(read_bytes(plan, 1_000_000, "a plan (TOML)").decode(), found, str(plan))
+    return text.encode(), changes
 
 
 def _print_check(found: TemplateCheck) -> None:
-    click.echo(f"{found.layout.name}: {found.placements} placement{'s' * (found.placements > 1)} on the template.")
+    placements = f"{found.placements} placement{'s' * (found.placements > 1)} on the template"
+    click.echo(f"{found.layout.name}: {placements}{f', {found.earlier} of them checked before' * (found.earlier > 0)}.")
     click.echo()
     click.echo("  button            finger          lands off by      known to   on the plunger   verdict")
     for entry in found.buttons:
@@ -105,8 +170,17 @@ def _print_check(found: TemplateCheck) -> None:
         "  Lands off by: from the hole's centre to where the finger comes down, on average; known to: 95 %, in that"
     )
     click.echo("  direction; on the plunger: in so many of 100 landings. Buttons of other rows are not rested on.")
+    if any(entry.move_mm is not None for entry in found.buttons):
+        click.echo("  To carry the moves into the plan: --plan and --update; then fit, print and check again.")
     for note in found.notes:
         click.echo(f"  ! {note}")
+
+
+def _print_changes(update: Path, changes: Sequence[PlanChange]) -> None:
+    click.echo()
+    click.echo(f"{update}: {sum(c.after_mm is not None for c in changes)} wishes changed.")
+    for change in changes:
+        click.echo(f"  {change.text}")
 
 
 def _way(move_mm: Any) -> str:
@@ -129,18 +203,20 @@ def _write_check_overlays(
 
     from handcapture.check import TemplateView, on_template
     from handcapture.documents import write_atomically
-    from handcapture.drawings.overlay import draw_overlay
+    from handcapture.drawings.overlay import Landing, draw_overlay
     from handcapture.photo import read_photo
 
     placed = replace(found.layout, panel_origin_mm=found.origin_mm)
-    origin = np.array(found.origin_mm)
-    moves = [
-        (origin + entry.button.centre_mm, origin + entry.button.centre_mm + entry.move_mm)
-        for entry in found.buttons
-        if entry.move_mm is not None
-    ]
+    landings = []
+    for entry in found.buttons:
+        if entry.offset_mm is None or entry.landing_mm2 is None:
+            continue
+        centre = np.add(found.origin_mm, entry.button.centre_mm)
+        landings.append(
+            Landing(entry.button.hole_mm, centre, centre + entry.offset_mm, entry.landing_mm2, entry.move_mm)
+        )
     for number, (path, result) in enumerate(zip(photos, captures, strict=True), start=1):
         picture = read_photo(path)
         view = TemplateView(result.sighting)
-        drawn = draw_overlay(picture, view, on_template(result), placed, moves_mm=moves)
+        drawn = draw_overlay(picture, view, on_template(result), placed, landings=landings)
         write_atomically(folder / f"{number:02d}_{path.stem}.jpg", drawn)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, Protocol
 
 import cv2
@@ -16,10 +17,12 @@ from handcapture.drawings.common import (
     clean_label,
     outline_points,
 )
+from handcapture.drawings.contours import cut_contour
 from handcapture.drawings.labels import Box, Obstacles, Wanted, disc_array, nearest_point, place_labels
 from handcapture.errors import InputError, PhotoError
 from handcapture.fonts import font_file
-from handcapture.layout.model import Layout
+from handcapture.layout.model import Cut, Layout
+from handcapture.layout.outline import polyline
 from handcapture.mat.geometry import MATS
 from handcapture.names import Side
 from handcapture.photo import Photo
@@ -41,6 +44,22 @@ WHITE: Final[Colour] = (255, 255, 255)
 DARK: Final[Colour] = (24, 20, 16)
 SIDE_COLOURS: Final[dict[Side, Colour]] = {"left": (233, 180, 86), "right": (0, 159, 230)}
 """Sky blue and orange, told apart by colour-blind eyes (Okabe and Ito 2008); the shapes differ as well."""
+CHECK_COLOUR: Final[Colour] = (66, 228, 240)
+"""Their yellow, for what a check tells: light enough to stand out from every skin by its dark edge."""
+
+
+@dataclass(frozen=True, eq=False)
+class Landing:
+    """What a check tells of one hole, mat frame: where its finger lands, and by how much the hole should move.
+
+    `mean_mm` (2,) with `covariance_mm2` (2, 2) of single landings; `move_mm` (2,) is None where the hole stays.
+    """
+
+    hole_mm: float
+    centre_mm: FloatArray
+    mean_mm: FloatArray
+    covariance_mm2: FloatArray
+    move_mm: FloatArray | None = None
 
 
 class Projector(Protocol):
@@ -57,7 +76,7 @@ def draw_overlay(
     measured: Placement | Rest,
     layout: Layout | None = None,
     *,
-    moves_mm: Sequence[tuple[FloatArray, FloatArray]] = (),
+    landings: Sequence[Landing] = (),
     image_format: Literal["jpeg", "png"] = "jpeg",
     long_side_px: int = 2400,
 ) -> bytes:
@@ -66,9 +85,9 @@ def draw_overlay(
     With a layout its panel outline and holes are drawn where they would lie on the mat. Everything that lies
     on the mat is drawn in true perspective through `camera`, at z = 0. Contacts of the left hand are discs,
     those of the right hand diamonds; a hidden contact is hollow and its region dashed. The picture is shrunk
-    to `long_side_px` at most, never enlarged, and carries no metadata. `moves_mm` are drawn as arrows, from the first
-    point (2,) to the second, mat frame. InputError when the layout or a
-    contact cannot be drawn.
+    to `long_side_px` at most, never enlarged, and carries no metadata. `landings` add what a check of the layout's
+    template tells: the region of 95 of 100 landings about their mean, the hole's centre, and where a hole should move.
+    InputError when the layout or a contact cannot be drawn.
     """
     contacts: Sequence[Contact | Fingertip] = (
         measured.contacts if isinstance(measured, Placement) else measured.fingertips
@@ -89,15 +108,15 @@ def draw_overlay(
         _draw_layout(full, layout)
     if bar_mm is not None:
         _draw_scale_bar(full, bar_mm)
-    for start, end in moves_mm:
-        _draw_arrow(full, start, end)
+    for landing in landings:
+        _draw_landing(full, landing)
     for contact in contacts:
         _draw_region(full, contact)
     for contact in contacts:
         _draw_marker(full, contact.side, full.pixels(contact.contact_mm[None])[0], 4.5, contact.hidden)
 
     shrunk = full.shrunk(long_side_px)
-    _write_labels(shrunk, contacts, layout, bar_mm)
+    _write_labels(shrunk, contacts, layout, bar_mm, landings)
     extension, options = (".jpg", [cv2.IMWRITE_JPEG_QUALITY, 90]) if image_format == "jpeg" else (".png", [])
     _, data = cv2.imencode(extension, shrunk.picture, options)
     return data.tobytes()
@@ -196,23 +215,56 @@ def _dashes(path: FloatArray, length: float) -> list[FloatArray]:
 def _draw_layout(canvas: _Canvas, layout: Layout) -> None:
     origin = np.array(layout.panel_origin_mm)
     canvas.haloed(canvas.pixels(origin + outline_points(layout.panel)), WHITE, 2.0, closed=True)
+    for cut in layout.panel.cuts:
+        canvas.haloed(canvas.pixels(origin + _cut_points(cut)), WHITE, 1.5, closed=True)
     for button in layout.buttons:
         circle = origin + circle_points(button.centre_mm, button.hole_mm / 2)
         canvas.haloed(canvas.pixels(circle), WHITE, 3.0, closed=True)
 
 
-def _draw_arrow(canvas: _Canvas, start_mm: FloatArray, end_mm: FloatArray) -> None:
-    length = float(np.hypot(*(end_mm - start_mm)))
-    if length < 0.1:
+def _cut_points(cut: Cut) -> FloatArray:
+    if cut.shape == "circle":
+        return circle_points(cut.centre_mm, cut.diameter_mm / 2)
+    return polyline(cut_contour(cut))
+
+
+def _draw_landing(canvas: _Canvas, landing: Landing) -> None:
+    """Draw the region of landings, a cross at the hole's centre, and, where it should move, the new hole with an arrow.
+
+    The arrow runs from rim to rim: at the centre the fingertip's own mark would cover it.
+    """
+    border = region_polygon_mm(landing.mean_mm, landing.covariance_mm2)
+    canvas.haloed(canvas.pixels(border), CHECK_COLOUR, 2.0, closed=True, dash=7.0)
+    for arm in (np.array([2.0, 0.0]), np.array([0.0, 2.0])):
+        canvas.haloed(canvas.pixels(np.stack([landing.centre_mm - arm, landing.centre_mm + arm])), WHITE, 1.5)
+    if landing.move_mm is None or float(np.hypot(*landing.move_mm)) < 0.1:
         return
-    ahead = (end_mm - start_mm) / length
+    centre = landing.centre_mm + landing.move_mm
+    circle = circle_points((float(centre[0]), float(centre[1])), landing.hole_mm / 2)
+    canvas.haloed(canvas.pixels(circle), CHECK_COLOUR, 2.5, closed=True)
+    ahead = landing.move_mm / np.hypot(*landing.move_mm)
+    rim = landing.centre_mm + ahead * landing.hole_mm / 2
+    _draw_arrow(canvas, canvas.pixels(np.stack([rim, rim + landing.move_mm])))
+
+
+def _draw_arrow(canvas: _Canvas, ends_px: FloatArray) -> None:
+    """Draw an arrow with a solid head, from one pixel to another, (2, 2)."""
+    if not canvas.in_reach(ends_px):
+        return
+    start, end = ends_px
+    length = float(np.hypot(*(end - start)))
+    if length < 1e-6:
+        return
+    ahead = (end - start) / length
     aside = np.array([-ahead[1], ahead[0]])
-    head = min(2.5, 0.6 * length)
-    wings = np.stack([end_mm - head * ahead + head * aside, end_mm, end_mm - head * ahead - head * aside])
-    for path in (np.stack([start_mm, end_mm]), wings):
-        canvas.line(canvas.pixels(path), DARK, 6.0)
-    for path in (np.stack([start_mm, end_mm]), wings):
-        canvas.line(canvas.pixels(path), WHITE, 3.0)
+    head = max(10.0 * canvas.unit, min(16.0 * canvas.unit, 0.6 * length))
+    neck = end - head * ahead
+    wings = np.stack([end, neck + 0.55 * head * aside, neck - 0.55 * head * aside])
+    shaft = np.stack([start, neck if length > head else start])
+    canvas.line(shaft, DARK, 8.0)
+    canvas.line(wings, DARK, 5.0, closed=True)
+    canvas.line(shaft, CHECK_COLOUR, 4.0)
+    canvas.fill(wings, CHECK_COLOUR)
 
 
 def _draw_region(canvas: _Canvas, contact: Contact | Fingertip) -> None:
@@ -310,6 +362,7 @@ def _write_labels(
     contacts: Sequence[Contact | Fingertip],
     layout: Layout | None,
     bar_mm: tuple[float, float] | None,
+    landings: Sequence[Landing],
 ) -> None:
     """Write finger names, the scale bar's length, hole labels and the legend on the finished picture."""
     from PIL import Image, ImageDraw, ImageFont
@@ -322,7 +375,7 @@ def _write_labels(
     boxes: list[Box] = []
     if bar_mm is not None:
         boxes.append(_scale_bar_box(canvas, bar_mm, type_px))
-    legend_size, legend_rows = _legend(contacts, layout, small)
+    legend_size, legend_rows = _legend(contacts, layout, small, landings)
     tips = canvas.pixels(np.array([contact.contact_mm for contact in contacts]).reshape(-1, 2))
     legend = _legend_box(canvas, legend_size, [*tips, *(row[:2] for row in ring_rows)], boxes)
     boxes.append(legend)
@@ -445,11 +498,14 @@ def _hole_places(
     return rings, notes
 
 
-LegendRow = tuple[Literal["left", "right", "region", "hidden", "hole"], str]
+LegendRow = tuple[Literal["left", "right", "region", "hidden", "hole", "landing", "move"], str]
 
 
 def _legend(
-    contacts: Sequence[Contact | Fingertip], layout: Layout | None, font: FreeTypeFont
+    contacts: Sequence[Contact | Fingertip],
+    layout: Layout | None,
+    font: FreeTypeFont,
+    landings: Sequence[Landing] = (),
 ) -> tuple[tuple[float, float], list[LegendRow]]:
     """Return the legend's size and its rows: only what the picture shows."""
     rows: list[LegendRow] = []
@@ -462,7 +518,11 @@ def _legend(
     if any(contact.hidden for contact in contacts):
         rows.append(("hidden", "hidden: estimated, 95 % region"))
     if layout is not None and layout.buttons:
-        rows.append(("hole", "hole to be cut"))
+        rows.append(("hole", "hole as printed" if landings else "hole to be cut"))
+    if landings:
+        rows.append(("landing", "95 of 100 landings"))
+    if any(landing.move_mm is not None for landing in landings):
+        rows.append(("move", "where the hole should move"))
     width = max((font.getlength(text) for _, text in rows), default=0.0) + 3.4 * font.size
     return (width, (1.45 * len(rows) + 0.45) * font.size), rows
 
@@ -502,5 +562,10 @@ def _draw_legend(canvas: _Canvas, box: Box, rows: list[LegendRow], font: FreeTyp
             _draw_swatch(canvas, "left" if kind == "left" else "right", centre, 0.36 * size, False)
         elif kind == "hole":
             canvas.line(centre + circle_points((0.0, 0.0), 0.45 * size, 48), WHITE, 2.5, closed=True)
+        elif kind == "move":
+            canvas.line(centre + circle_points((-0.25 * size, 0.0), 0.42 * size, 48), CHECK_COLOUR, 2.0, closed=True)
+            _draw_arrow(canvas, centre + np.array([[-0.05 * size, 0.0], [0.95 * size, 0.0]]))
+        elif kind == "landing":
+            canvas.line(ellipse, CHECK_COLOUR, 2.0, closed=True, dash=5.0)
         else:
             canvas.line(ellipse, WHITE, 2.0, closed=True, dash=6.0 if kind == "hidden" else 0.0)
