@@ -40,7 +40,7 @@ from handcapture.journal.schema import METADATA, VERSION
 from handcapture.journal.store import Journal, open_journal
 
 HERE = Path(__file__).resolve().parent
-STEPS_APART = 6
+STEPS_APART = 9
 TIMED_KILLS = 30
 
 
@@ -85,12 +85,12 @@ def check_survived(folder: Path, returned: int, states: list[list[dict[str, Any]
 
 
 def test_a_kill_at_any_step_loses_nothing_that_had_returned(tmp_path: Path, states: list[list[dict[str, Any]]]) -> None:
-    """Killed before statements, commits, files, VACUUM and checkpoint alike: every sixth step of the whole history."""
+    """Killed before statements, commits, files, VACUUM and checkpoint alike: every ninth step of the whole history."""
     whole = run_jobs(tmp_path, [{"step": 0}])[0]
     assert whole["returned"] == len(states) - 1
     shutil.rmtree(tmp_path / "job_0")
     jobs = [{"step": step} for step in range(1, whole["steps"] + 1, STEPS_APART)]
-    assert len(jobs) > 40
+    assert len(jobs) > 30
     results = run_jobs(tmp_path, jobs)
     assert all(result["killed"] for result in results)
     assert {result["returned"] for result in results} >= set(range(1, len(states) - 1))

@@ -247,7 +247,8 @@ def _content(archive: zipfile.ZipFile, info: zipfile.ZipInfo, path: Path) -> byt
 def _rows(manifest: bytes, path: Path) -> tuple[int, list[dict[str, Any]]]:
     """Return the version of the archive and its rows. DocumentError when a newer program wrote it."""
     try:
-        lines = [json.loads(line) for line in manifest.decode().splitlines()] if manifest.endswith(b"\n") else []
+        # Not splitlines: that also splits at characters which stand within a line of JSON.
+        lines = [json.loads(line) for line in manifest.decode().split("\n")[:-1]]
     except (ValueError, RecursionError) as error:
         raise _damaged(path, f"its manifest is no list of JSON lines ({error})") from None
     head = lines[0] if lines else None
