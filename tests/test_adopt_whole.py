@@ -563,3 +563,38 @@ def test_options_that_would_do_nothing_are_refused(tmp_path: Path) -> None:
         run = CliRunner().invoke(main, [*command, *option])
         assert run.exit_code == 2
         assert f"{option[0]} is for photos" in run.output
+
+
+def test_letters_drawn_as_contours_do_not_fill_the_panel_with_keep_outs(tmp_path: Path) -> None:
+    document, space = new_dxf()
+    boxed(space)
+    space.add_circle((50, 30), 12)
+    for k in range(201):
+        x, y = 80 + 5 * (k % 20), 5 + 5 * (k // 20)
+        space.add_lwpolyline([(x, y), (x + 3, y), (x + 1, y + 3)], close=True)
+    drawing = read_dxf(tmp_path, document)
+    assert not drawing.keep_outs
+    assert "There are 201 closed contours" in told(drawing)
+
+
+def test_a_layer_cut_of_holes_alone_does_not_hide_the_outline(tmp_path: Path) -> None:
+    document, space = new_dxf()
+    boxed(space)
+    space.add_circle((50, 30), 12, dxfattribs={"layer": "CUT"})
+    space.add_circle((90, 30), 12, dxfattribs={"layer": "RIMS"})
+    space.add_circle((150, 30), 12, dxfattribs={"layer": "Keep-Out"})
+    drawing = read_dxf(tmp_path, document)
+    assert len(drawing.holes) == 1
+    assert drawing.outline is not None
+    assert "circles on others were left out (1;" in told(drawing)
+    assert len(drawing.keep_outs) == 1
+
+
+@pytest.mark.parametrize("label", ["A=B", "Größe Ø 3", "=SUM(1)", "100 %% ^ 5", "灯", "<&>'"])
+@pytest.mark.parametrize("ending", ["dxf", "svg", "csv"])
+def test_odd_labels_come_back(tmp_path: Path, ending: str, label: str) -> None:
+    layout = workshop_layout()
+    layout = replace(layout, buttons=(replace(layout.buttons[0], label=label), *layout.buttons[1:]))
+    writer = {"dxf": layout_dxf, "svg": layout_svg, "csv": layout_drill_csv}[ending]
+    (tmp_path / f"own.{ending}").write_bytes(writer(layout))
+    assert read_drawing(tmp_path / f"own.{ending}").holes[0].label == label

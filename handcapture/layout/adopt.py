@@ -29,6 +29,10 @@ FloatArray = NDArray[np.float64]
 
 _NEAT_MM: Final = 0.02
 """A corner radius this near to a tenth of a millimetre is meant to be it: chords cut corners."""
+_CORNERS_TOLD: Final = (
+    "outline: its corners in mm, clockwise: x to the right, y towards the person, and where an arc leads to the next "
+    "corner its bulge, the tangent of a quarter of its angle (positive: clockwise)."
+)
 _FAR_MM: Final = (5.0, 80.0)
 
 
@@ -148,9 +152,7 @@ def _parted(
         one = len(cuts) == 1
         what = f"{len(cuts)} {'hole is' if one else 'holes are'} no button's, {sizes} mm wide"
         if drawing.outline is None:
-            notes = [
-                f"{what}, and {'was' if one else 'were'} left out: without an outline there is no panel."
-            ]
+            notes = [f"{what}, and {'was' if one else 'were'} left out: without an outline there is no panel."]
         else:
             notes = [f"{what}, and became {'an opening' if one else 'openings'} of the panel."]
     new = {old: k for k, old in enumerate(usable)}
@@ -242,7 +244,7 @@ def _panel(drawing: Drawing, name: str) -> tuple[PanelFile | None, list[str]]:
     """Return the panel where there is an outline, and what is to be added to it by hand."""
     if drawing.outline is None:
         lost = len(drawing.keep_outs)
-        told = f" Its {lost} keep-out{'s are' if lost > 1 else ' is'} left out with it." if lost else ""
+        told = f" {lost} keep-out{'s are' if lost > 1 else ' is'} left out without it." if lost else ""
         return None, [f"No outline is known; write a panel file yourself.{told}"]
     content: dict[str, Any] = {"name": name[:80] or "panel"}
     rectangle = as_rectangle(drawing.outline)
@@ -298,6 +300,7 @@ def panel_toml(panel: PanelFile, notes: Sequence[str] = ()) -> str:
             content[entries] = told
     if panel.outline:
         content.pop("corner_radius_mm")
+        notes = [*notes, _CORNERS_TOLD]
     else:
         content.pop("outline")
     return _toml(content, notes)

@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from shapely.geometry import Polygon
 
 MOST_HOLES: Final = 2000
+MOST_OPENINGS: Final = 200
 _SAME_MM: Final = 0.01
 _CONCENTRIC_MM: Final = 0.1
 _NEARLY_ROUND: Final = 0.05
@@ -335,6 +336,12 @@ def _openings(
     radii = np.array([circle.diameter_mm / 2 for circle in circles])
     shapes = [(contour, shapely.Polygon(contour.points_mm[:-1])) for contour in contours]
     shapes = [(contour, shape) for contour, shape in shapes if shape.is_valid and shape.area > 1.0]
+    if len(shapes) > MOST_OPENINGS:
+        raw.notes.add(
+            f"There are {len(shapes)} closed contours besides holes and outline. So many are letters or patterns "
+            "rather than openings, and were left out; name the layer of what is cut (--layer)"
+        )
+        return [], []
     shapes.sort(key=lambda pair: -float(pair[1].area))
     cuts: list[Cut] = []
     keep_outs: list[KeepOut] = []
@@ -397,11 +404,10 @@ def _of_layer(raw: Raw, layer: str | None) -> Raw:
         raw.notes.add(
             f"There is a layer {_CUT}, so circles on others were left out ({left_out}; --layer reads another)"
         )
-    return replace(
-        raw,
-        circles=[circle for circle in raw.circles if circle.layer in kept],
-        curves=[curve for curve in raw.curves if curve.layer in kept],
-    )
+    curves = [curve for curve in raw.curves if curve.layer in kept]
+    if layer is None and not curves:  # holes only: the outline then lies on another layer
+        curves = [curve for curve in raw.curves if _REFERENCE not in parts[curve.layer]]
+    return replace(raw, circles=[circle for circle in raw.circles if circle.layer in kept], curves=curves)
 
 
 def _round_ones(raw: Raw, closed: list[Curve]) -> tuple[list[Circle], list[Curve]]:
@@ -615,7 +621,8 @@ def _labels(circles: list[Circle], raw: Raw) -> list[str | None]:
                     best[nearest] = (float(apart[nearest]), text)
                 break
     read = [found[1] if found else None for found in best]
-    return [circle.tags.get("label") or text for circle, text in zip(circles, read, strict=True)]
+    stated = (" ".join(circle.tags.get("label", "").split())[:200] for circle in circles)
+    return [label or text for label, text in zip(stated, read, strict=True)]
 
 
 def _unit_question(holes: tuple[Hole, ...]) -> str:

@@ -137,7 +137,7 @@ def _read(text: str, units: Units | None) -> Raw:
                     continue
                 values[role] = _number(cells, place, line, role, decimal) * MM_PER_UNIT[column.unit or units or "mm"]
         x, y = (-values["x"] if flips_x else values["x"]), (-values["y"] if flips_y else values["y"])
-        tags = {role: word for role, word in words.items() if word and role != "label"}
+        tags = {role: word for role, word in words.items() if word}
         if "width" in values and "height" in values:
             sizes.add((values["width"], values["height"]))
         if "diameter" not in values and "radius" not in values:
@@ -148,8 +148,6 @@ def _read(text: str, units: Units | None) -> Raw:
             raise DocumentError(f", line {line}: the hole's diameter must be above 0. Mend it or delete the line.")
         if words.get("kind", "").casefold() == "cut":
             tags = {"kind": "cut", "name": words.get("label", "")}
-        elif words.get("label"):
-            raw.add_caption(words["label"], (x, y), (x, y))
         raw.add_circle(x, y, diameter, "", f", line {line}: the hole", tags)
     if len(sizes) == 1:
         _add_panel(raw, *sizes.pop(), flips_x, flips_y)

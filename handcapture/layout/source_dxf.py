@@ -354,7 +354,7 @@ def _tags(entity: Any) -> Tags:
         return {}
     texts = [str(tag.value) for tag in entity.get_xdata(APPLICATION) if tag.code == 1000]
     pairs = (text.partition("=") for text in texts)
-    return {key.strip().casefold(): _plain(value.strip()) for key, sign, value in pairs if sign}
+    return {key.strip().casefold(): value.strip() for key, sign, value in pairs if sign}
 
 
 def _plain(text: str) -> str:
