@@ -156,14 +156,22 @@ def _leader_crossings(label: Wanted, boxes: FloatArray, discs: FloatArray) -> Fl
 
 
 def place_at_one(wanted: Sequence[Wanted], obstacles: Obstacles, gap: float) -> Box | None:
-    """Return a box for one label at the best of several anchors, None where every place is taken."""
-    best: tuple[float, Box] | None = None
+    """Return a box for one label at the first of several anchors that has room on its wished side, None without any."""
+    if not wanted:
+        return None
+    middles = []
     for label in wanted:
-        (box,) = place_labels([label], obstacles, gap)
-        away = float(np.hypot(*np.subtract(nearest_point(box, label.anchor), label.anchor)))
-        if box_is_free(box, obstacles) and (best is None or away < best[0] - 1e-9):
-            best = away, box
-    return best[1] if best else None
+        reach = label.radius + gap + (abs(label.toward[0]) * label.size[0] + abs(label.toward[1]) * label.size[1]) / 2
+        middles.append((label.anchor[0] + label.toward[0] * reach, label.anchor[1] + label.toward[1] * reach))
+    boxes = np.array([box_around(middle, label.size) for middle, label in zip(middles, wanted, strict=True)])
+    cost = _overlaps_discs(boxes, obstacles.discs, 0.0) + _outside(boxes, obstacles.bounds)
+    for other in obstacles.boxes:
+        cost += _overlaps_box(boxes, other, 0.0)
+    free = np.flatnonzero(cost == 0.0)
+    if free.size == 0:
+        return None
+    left, top, right, bottom = boxes[free[0]].tolist()
+    return left, top, right, bottom
 
 
 def box_is_free(box: Box, obstacles: Obstacles) -> bool:

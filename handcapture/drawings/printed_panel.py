@@ -127,7 +127,7 @@ def edge_note(
     found = obstacles_on(layout, window, np.vstack([spots, line]), (*boxes, *(text.box for text in texts)))
     middle = np.array([layout.panel.width_mm, layout.panel.height_mm]) / 2
     wanted = []
-    for x, y in points[seen][:: max(1, int(seen.sum()) // 60)].tolist():
+    for x, y in points[seen].tolist():
         dx, dy = (middle - (x, y)).tolist()
         toward = (0.0, math.copysign(1.0, dy)) if abs(dy) > abs(dx) else (math.copysign(1.0, dx), 0.0)
         wanted.append(Wanted((x, y), 0.3, size, toward))
