@@ -33,7 +33,9 @@ CARED_FOR_MM: Final = 2.0
 SCALE_LIMIT: Final = 0.005
 """A print that is further off its size should be printed again: 1 mm over the breadth of a hand."""
 LOOSELY: Final = 3.0
-"""A button is said to fit when its finger surely lands within so many times what one cares for."""
+"""A button is said to fit when its finger surely lands within so many times what one cares for,"""
+LANDS: Final = 0.9
+"""or when so many landings are on the plunger, what is not known counted in (our own figures, no source)."""
 _CHI2_95: Final = 5.991
 _ERROR: Final = 0.05
 """Probability that a check of hands that land on all buttons moves any of them (Bonferroni over the buttons)."""
@@ -235,19 +237,25 @@ def _check(
     radius = plunger_mm(button.hole_mm, button.part) / 2
     landing = tip.covariance_mm2 + tip.spread_mm2
     within = landing_probability(offset, landing, radius)
-    verdict = "cannot tell" if tip.hidden else _verdict(offset, covariance, cared_for_mm, limit)
+    verdict = "cannot tell" if tip.hidden else _verdict(offset, covariance, cared_for_mm, limit, within)
     move = offset.copy() if verdict == "move" else None
     return ButtonCheck(button, verdict, offset, covariance, tip.spread_mm2, landing, within, move)
 
 
-def _verdict(offset: FloatArray, covariance: FloatArray, cared_for_mm: float, limit: float) -> Verdict:
-    """Move what is surely off, beyond `limit` of chi-square; what is near enough fits, if that is known at all well."""
+def _verdict(
+    offset: FloatArray, covariance: FloatArray, cared_for_mm: float, limit: float, within: float = 0.0
+) -> Verdict:
+    """Move what is surely off, beyond `limit` of chi-square; what is near enough fits, if that is known at all well.
+
+    `within` is the share of landings on the plunger.
+    """
     distance = float(np.hypot(*offset))
     surely_off = float(offset @ np.linalg.solve(covariance, offset)) > limit
     if distance > cared_for_mm:
         return "move" if surely_off else "cannot tell"
     known_within = float(np.sqrt(_CHI2_95 * np.linalg.eigvalsh(covariance)[-1]))
-    return "fits" if distance + known_within <= LOOSELY * max(cared_for_mm, CARED_FOR_MM) else "cannot tell"
+    known_well = distance + known_within <= LOOSELY * max(cared_for_mm, CARED_FOR_MM)
+    return "fits" if known_well or within >= LANDS else "cannot tell"
 
 
 def _more_placements(buttons: Sequence[ButtonCheck], placements: int) -> list[str]:

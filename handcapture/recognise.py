@@ -5,10 +5,10 @@ darker they are than the paper on both sides. How dark such a line comes out in 
 mat's own 150 mm rules. Circles that should show and do not are missing; circles elsewhere are strays.
 
 Measured on composed photos of the reference hands (calibration/scenes) on single sheets and pairs, 0.14 to 0.55 mm a
-pixel, tilted 0 to 33 degrees: none of 54 photos of the right template was refused or left open, with lines down to 15 %
-of their darkness and as blurred as the marks allow; all 38 plain mats and 17 other layouts were refused. Of 53 revisions
-in which one or two buttons had moved by 3.5 to 8 mm or gone, 48 were refused; in the other five hands covered all but
-11 mm of those circles. Where neither rules nor circles can be made out, nothing is said but that.
+pixel, tilted 0 to 33 degrees: none of 81 photos of the right template was refused or left open, lines as pale as 15 %
+of their darkness and as blurred as the marks allow; all 55 plain mats and 25 other layouts were refused. Of 76
+revisions in which one or two buttons had moved by 3.5 to 8 mm or gone, 69 were refused; in the other seven hands or
+shadows covered all or most of those circles. Where neither rules nor circles can be made out, only that is said.
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ that is printed.
 from __future__ import annotations
 
 import json
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,14 +20,21 @@ from helpers_layout import workshop_layout
 
 from handcapture.capture import Networks, capture
 from handcapture.check import TemplateCheck, check_template
+from handcapture.check_document import updated_plan
 from handcapture.drawings.template import template_pdf
+from handcapture.layout.document import read_layout
+from handcapture.layout.fit import fit_layout
 from handcapture.layout.model import Layout
+from handcapture.layout.plan import Plan, load_panel
 from handcapture.mat.geometry import MATS
 from handcapture.names import FINGERS, SIDES
 from handcapture.photo import read_photo
+from handcapture.recognise import recognise
+from handcapture.rest import pool
 
 SCENES = ("person_before_00", "person_before_02", "person_before_03")
 MAT = MATS["a3"]
+SAMPLES = helpers_calibration.CALIBRATION.parent / "samples"
 ORIGIN = np.array([45.0, 40.0])
 PLANTED = {key: np.random.default_rng(8).normal(0.0, 4.0, (10, 2))[k] for k, key in enumerate(
     (side, finger) for side in SIDES for finger in FINGERS
@@ -98,3 +106,37 @@ def test_planted_offsets_come_back(found: TemplateCheck) -> None:
 def test_holes_do_not_disturb_the_marks(found: TemplateCheck) -> None:
     assert found.print_scale == pytest.approx((1.0, 1.0), abs=2e-3)
     assert found.origin_mm == pytest.approx(tuple(ORIGIN))
+
+
+@pytest.mark.accuracy
+def test_one_round_brings_the_buttons_under_the_fingers() -> None:
+    """Fit, print, check, update, fit: the sample plan wishes Wind and Fog 9 and 11 mm away from where the fingers rest.
+
+    The truth is that of the composed photos; the second layout's buttons must lie within what the check states.
+    """
+    layout = read_layout(SAMPLES / "try_layout.json")
+    with Networks() as networks:
+        rest = pool([capture(read_photo(SAMPLES / f"rest_{k}.jpg"), networks).placement for k in (1, 2, 3)])
+        photos = [read_photo(SAMPLES / f"try_{k}.jpg") for k in (1, 2, 3)]
+        captures = [capture(photo, networks) for photo in photos]
+    for photo, shot in zip(photos, captures, strict=True):
+        assert recognise(layout, photo, shot).verdict == "this template"
+    found = check_template(layout, captures)
+    moves = {entry.button.label: entry for entry in found.buttons if entry.move_mm is not None}
+    assert set(moves) == {"Wind", "Fog"}
+    text, changes = updated_plan((SAMPLES / "try_plan.toml").read_text(), found)
+    assert [change.label for change in changes] == ["Wind", "Fog"]
+    panel, origin = load_panel(SAMPLES / "panel.toml")
+    second = fit_layout(rest, Plan.model_validate(tomllib.loads(text)), panel, origin)
+    tips = json.loads((SAMPLES / "expected_rest.json").read_text())["fingertips"]
+    true = {(tip["side"], tip["finger"]): np.array(tip["contact_mm"]) for tip in tips}
+    for label, entry in moves.items():
+        before, after = (
+            np.add(each.panel_origin_mm, next(b.centre_mm for b in each.buttons if b.label == label))
+            - true[entry.button.side, entry.button.finger]
+            for each in (layout, second)
+        )
+        assert float(np.hypot(*before)) > 7.0
+        assert float(np.hypot(*after)) < 3.0
+        assert entry.covariance_mm2 is not None
+        assert float(after @ np.linalg.solve(entry.covariance_mm2, after)) < 5.991
