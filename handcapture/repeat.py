@@ -32,7 +32,7 @@ that wander alike or not, and a change is found with half the placements that th
 With more, a single restless finger is blamed too often; with less, three placements tell nothing."""
 MOST_PLACEMENTS: Final = 60
 """Plans that need more placements per session than this are called out of reach."""
-_ROUNDS: Final = 4
+_ROUNDS: Final = 3
 _LEAST_MM2: Final = 0.04
 """Least variance of a spread (0.2 mm): nothing that was measured is steadier."""
 
@@ -395,15 +395,22 @@ def mean_shape(places: FloatArray, weights: FloatArray) -> FloatArray:
     """
     each = np.broadcast_to(weights, places.shape[:2])
     fullest = int(np.argmax(np.where(np.isfinite(places[..., 0]), each, 0.0).sum(axis=1)))
-    shape = np.where(np.isfinite(places[fullest]), places[fullest], _mean(places))
+    shape = np.where(np.isfinite(places[fullest]), places[fullest], mean_places(places))
     for _ in range(_ROUNDS):
-        shape = _mean(carried(places, shape, each))
+        shape = mean_places(carried(places, shape, each))
     turn, centre, target = _align(places, shape, each)
     back = Motion(float(-np.degrees(np.arctan2(np.sin(turn).mean(), np.cos(turn).mean()))), (0.0, 0.0))
     return np.asarray((shape - target.mean(axis=0)) @ back.matrix.T + centre.mean(axis=0), dtype=np.float64)
 
 
-def _mean(places: FloatArray) -> FloatArray:
+def shape_as_first(sessions: Sequence[FloatArray], weights: FloatArray) -> FloatArray:
+    """Return the mean shape (K, 2) over sessions, each places (N, K, 2), lying as in the first that holds any."""
+    held = [session for session in sessions if len(session)]
+    shape = mean_shape(np.concatenate(held), weights)
+    return align(shape, mean_shape(held[0], weights), weights)(shape) if len(held) > 1 else shape
+
+
+def mean_places(places: FloatArray) -> FloatArray:
     """Return the mean (K, 2) over sets (N, K, 2), nan where no set has the point."""
     seen = np.isfinite(places[..., :1])
     total = np.where(seen, places, 0.0).sum(axis=0)
@@ -476,23 +483,19 @@ class CommonSpread:
         return through(matrix, np.broadcast_to(self.covariance_mm2, (matrix.shape[1] // 2, 2, 2)))
 
 
-def common_spread(hands: Sequence[Sequence[FloatArray]]) -> CommonSpread:
-    """Return the common spread within sessions: per hand its places (N, 5, 2) in each session, hand axes.
+def common_spread(hands: Sequence[tuple[FloatArray, Sequence[FloatArray]]]) -> CommonSpread:
+    """Return the common spread within sessions: per hand its shape (5, 2) and its places (N, 5, 2) in each session.
 
-    Every placement is laid onto the hand's mean shape by all fingers; what remains scatters in 2F - 3 of the 2F
-    coordinates of F fingers, since turn and shift took three.
+    Every placement is laid onto the shape by all fingers; what remains scatters in 2F - 3 of the 2F coordinates of F
+    fingers, since turn and shift took three. All in hand axes.
     """
     squares, freedom = np.zeros((2, 2)), 0.0
-    for sessions in hands:
-        sessions = [session for session in sessions if len(session)]
-        if not sessions:
-            continue
-        weights = np.ones(sessions[0].shape[1])
-        shape = mean_shape(np.concatenate(sessions), weights)
+    for shape, sessions in hands:
+        weights = np.ones(len(shape))
         fingers = int(np.isfinite(shape[:, 0]).sum())
         if fingers < 3:
             continue
-        for session in sessions:
+        for session in (session for session in sessions if len(session)):
             moved = carried(session, shape, np.broadcast_to(weights, session.shape[:2]))
             own, free = _scatter(moved)
             squares += own.sum(axis=0)
@@ -507,7 +510,7 @@ def common_spread(hands: Sequence[Sequence[FloatArray]]) -> CommonSpread:
 def _scatter(places: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the scatter (K, 2, 2) about the means of places (N, K, 2), and its degrees of freedom (K,)."""
     seen = np.isfinite(places[..., 0])
-    off = np.where(seen[..., None], places - _mean(places), 0.0)
+    off = np.where(seen[..., None], places - mean_places(places), 0.0)
     return np.einsum("nki,nkj->kij", off, off), np.maximum(seen.sum(axis=0) - 1, 0)
 
 
@@ -619,11 +622,12 @@ def repeatability(of: Rest | Sequence[Placement]) -> Repeatability:
         for side in SIDES
     }
     hands = {side: hand for side, hand in hands.items() if len(hand[0]) >= 2}
-    common = common_spread([[places] for places, _ in hands.values()])
+    weights = np.ones(len(FINGERS))
+    shapes = {side: mean_shape(places, weights) for side, (places, _) in hands.items()}
+    common = common_spread([(shapes[side], [places]) for side, (places, _) in hands.items()])
     fingers: list[FingerRepeat] = []
     for side, (places, measured) in hands.items():
-        weights = np.ones(len(FINGERS))
-        shape = mean_shape(places, weights)
+        shape = shapes[side]
         scatters, freedoms = session_scatter([relative_to_others(places, shape, weights)])
         for number, finger in enumerate(FINGERS):
             scatter, freedom = scatters[number], float(freedoms[number])

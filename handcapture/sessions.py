@@ -58,10 +58,11 @@ from handcapture.repeat import (
     in_hand_axes,
     leverage,
     matrix_in_hand_axes,
-    mean_shape,
+    mean_places,
     places_of,
     relative_to_others,
     session_scatter,
+    shape_as_first,
     shrink,
     t2_limit,
     t2_probability,
@@ -159,9 +160,10 @@ def most_changed(fingers: int) -> int:
 def tell_shapes(hands: Mapping[Side, HandPlaces], level: float = LEVEL) -> ShapeTest:
     """Tell which fingers moved relative to their hands: see the module's text."""
     hands = {side: hand for side, hand in hands.items() if len(hand.before) and len(hand.after)}
-    common = common_spread([[hand.before, hand.after] for hand in hands.values()])
     stable = {side: np.ones(len(FINGERS)) for side in hands}
-    shifts = {side: _shifts(hand, stable[side], common) for side, hand in hands.items()}
+    shapes = {side: shape_as_first([hand.before, hand.after], stable[side]) for side, hand in hands.items()}
+    common = common_spread([(shapes[side], [hand.before, hand.after]) for side, hand in hands.items()])
+    shifts = {side: _shifts(hand, shapes[side], stable[side], common) for side, hand in hands.items()}
     seen = {side: len(found) for side, found in shifts.items()}
     total = sum(seen.values())
     changed: dict[tuple[Side, Finger], float] = {}
@@ -186,7 +188,8 @@ def tell_shapes(hands: Mapping[Side, HandPlaces], level: float = LEVEL) -> Shape
             continue
         changed[side, finger] = reached
         stable[side][FINGERS.index(finger)] = 0.0
-        shifts[side] = _shifts(hands[side], stable[side], common)
+        shape = shape_as_first([hands[side].before, hands[side].after], stable[side])
+        shifts[side] = _shifts(hands[side], shape, stable[side], common)
     return ShapeTest(
         shifts={(side, finger): shift for side, found in shifts.items() for finger, shift in found.items()},
         changed={key: p for key, p in changed.items() if key[0] not in untold},
@@ -195,13 +198,13 @@ def tell_shapes(hands: Mapping[Side, HandPlaces], level: float = LEVEL) -> Shape
     )
 
 
-def _shifts(hand: HandPlaces, stable: FloatArray, common: CommonSpread) -> dict[Finger, Shift]:
-    """Return the shifts of a hand's fingers, each relative to the other stable ones."""
-    shape = _shape_as_before(hand, stable)
+def _shifts(hand: HandPlaces, shape: FloatArray, stable: FloatArray, common: CommonSpread) -> dict[Finger, Shift]:
+    """Return the shifts of a hand's fingers, each relative to the other stable ones; `shape` (5, 2) is the hand's."""
     places = relative_to_others(np.concatenate([hand.before, hand.after]), shape, stable)
     before, after = places[: len(hand.before)], places[len(hand.before) :]
     counts = [np.isfinite(session[..., 0]).sum(axis=0) for session in (before, after)]
     scatters, freedoms = session_scatter([before, after])
+    change = mean_places(after) - mean_places(before)
     stretch = np.nan_to_num(shape - np.nanmean(shape, axis=0)) * np.sqrt(hand.scale_variance)
     found: dict[Finger, Shift] = {}
     for number, finger in enumerate(FINGERS):
@@ -213,7 +216,7 @@ def _shifts(hand: HandPlaces, stable: FloatArray, common: CommonSpread) -> dict[
         own = scatters[number] / freedom if freedom else expected
         spread, free = shrink(own, freedom, expected, common.freedom)
         found[finger] = Shift(
-            change_mm=np.nanmean(after[:, number], axis=0) - np.nanmean(before[:, number], axis=0),
+            change_mm=change[number],
             spread_mm2=spread,
             between_mm2=through(matrix, np.zeros((len(FINGERS), 2, 2)), stretch),
             freedom=np.inf if common.assumed else free,
@@ -223,12 +226,6 @@ def _shifts(hand: HandPlaces, stable: FloatArray, common: CommonSpread) -> dict[
             assumed=common.assumed,
         )
     return found
-
-
-def _shape_as_before(hand: HandPlaces, stable: FloatArray) -> FloatArray:
-    """Return the mean shape (5, 2) over both sessions, lying as the hand lay in the first one."""
-    shape = mean_shape(np.concatenate([hand.before, hand.after]), stable)
-    return align(shape, mean_shape(hand.before, stable), stable)(shape)
 
 
 def _farthest(change: FloatArray, covariance: FloatArray, limit: float) -> float:
@@ -591,7 +588,7 @@ def _stable(told: ShapeTest, side: Side) -> FloatArray:
 
 def _hand_change(side: Side, hand: HandPlaces, told: ShapeTest, same_mat: bool, level: float) -> HandChange:
     stable = _stable(told, side)
-    shape = _shape_as_before(hand, stable)
+    shape = shape_as_first([hand.before, hand.after], stable)
     (before, turned), (after, turns) = (_lies(places, shape, stable) for places in (hand.before, hand.after))
     before, after = before[np.isfinite(before[:, 0])], after[np.isfinite(after[:, 0])]
     turned, turns = turned[np.isfinite(turned)], turns[np.isfinite(turns)]
@@ -668,6 +665,8 @@ def _measures(
     distances, turns = zip(*(_between_hands(session, places, told) for session in (first, second)), strict=True)
     found.append(("distance between the hands", None, "mm", distances[0], distances[1], margin_mm, False))
     found.append(("turn of the right hand against the left", None, "deg", turns[0], turns[1], margin_deg, False))
+    arms = [_convergences(session) for session in (first, second)]
+    found.append(("convergence of the forearms", None, "deg", arms[0], arms[1], margin_deg, False))
     for side in SIDES:
         lengths = [np.array([h.hand_length_mm for h in _postures(session, side)]) for session in (first, second)]
         margin = SCALE_SHARE * float(np.mean(lengths[0])) if len(lengths[0]) else 0.0
@@ -707,6 +706,18 @@ def _postures(placements: Sequence[Placement], side: Side) -> list[HandPosture]:
     return [hand for placement in placements for hand in placement.hands if hand.side == side]
 
 
+def _convergences(placements: Sequence[Placement]) -> FloatArray:
+    """Return by how many degrees the forearms run together towards the hands, where both are seen."""
+    found = []
+    for placement in placements:
+        arms = {hand.side: hand.palm.forearm for hand in placement.hands if hand.palm is not None}
+        left, right = arms.get("left"), arms.get("right")
+        if left is not None and right is not None:
+            # Both run from the hand to the elbow, y towards the person.
+            found.append(float(np.degrees(np.arctan2(-left[0], left[1]) + np.arctan2(right[0], right[1]))))
+    return np.array(found)
+
+
 def _between_hands(
     placements: Sequence[Placement], places: Mapping[Side, HandPlaces], told: ShapeTest
 ) -> tuple[FloatArray, FloatArray]:
@@ -722,7 +733,7 @@ def _between_hands(
     middles, turns = {}, {}
     for side in SIDES:
         stable = _stable(told, side)
-        shape = _shape_as_before(places[side], stable)
+        shape = shape_as_first([places[side].before, places[side].after], stable)
         middle, turn = _lies(in_hand_axes(places_of(both, side), side), shape, stable)
         middles[side], turns[side] = in_hand_axes(middle, side), turn * (-1.0 if side == "left" else 1.0)
     distance = np.hypot(*(middles["right"] - middles["left"]).T)
@@ -1144,9 +1155,9 @@ def _finger_trends(
     everything = np.concatenate(places)
     if not len(everything):
         return []
-    shape = mean_shape(everything, stable)
+    shape = shape_as_first(places, stable)
     parts = np.split(relative_to_others(everything, shape, stable), np.cumsum([len(p) for p in places])[:-1])
-    common = common_spread([places])
+    common = common_spread([(shape_as_first(places, np.ones(len(FINGERS))), places)])
     scatters, freedoms = session_scatter([part for part in parts if len(part)])
     found = []
     for number, finger in enumerate(FINGERS):
@@ -1177,8 +1188,14 @@ def _posture_trends(
         trend = _of_groups(f"wrist deviation, {side}", "deg", times, groups, margin_deg, level)
         found += [replace(trend, side=side)] if trend else []
     both = [_middles_apart(session) for session in placed]
-    trend = _of_groups("distance between the hands", "mm", times, both, margin_mm, level)
-    return found + ([trend] if trend else [])
+    arms = [_convergences(session) for session in placed]
+    for name, unit, groups, margin in (
+        ("distance between the hands", "mm", both, margin_mm),
+        ("convergence of the forearms", "deg", arms, margin_deg),
+    ):
+        trend = _of_groups(name, "mm" if unit == "mm" else "deg", times, groups, margin, level)
+        found += [trend] if trend else []
+    return found
 
 
 def _middles_apart(placements: Sequence[Placement]) -> FloatArray:

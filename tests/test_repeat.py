@@ -54,13 +54,12 @@ JUDGES = np.array(
 )
 
 # Johnson and Wichern, Applied Multivariate Statistical Analysis: table 5.1 (sweat) and table 6.1 (effluent).
-SWEAT = np.array(
+SWEAT = np.loadtxt(
     [
-        "3.7 5.7 3.8 3.2 3.1 4.6 2.4 7.2 6.7 5.4 3.9 4.5 3.5 4.5 1.5 8.5 4.5 6.5 4.1 5.5".split(),
-        "48.5 65.1 47.2 53.2 55.5 36.1 24.8 33.1 47.4 54.1 36.9 58.8 27.8 40.2 13.5 56.4 71.6 52.8 44.1 40.9".split(),
-        "9.3 8.0 10.9 12.0 9.7 7.9 14.0 7.6 8.5 11.3 12.7 12.3 9.8 8.4 10.1 7.1 8.2 10.9 11.2 9.4".split(),
-    ],
-    dtype=np.float64,
+        "3.7 5.7 3.8 3.2 3.1 4.6 2.4 7.2 6.7 5.4 3.9 4.5 3.5 4.5 1.5 8.5 4.5 6.5 4.1 5.5",
+        "48.5 65.1 47.2 53.2 55.5 36.1 24.8 33.1 47.4 54.1 36.9 58.8 27.8 40.2 13.5 56.4 71.6 52.8 44.1 40.9",
+        "9.3 8.0 10.9 12.0 9.7 7.9 14.0 7.6 8.5 11.3 12.7 12.3 9.8 8.4 10.1 7.1 8.2 10.9 11.2 9.4",
+    ]
 ).T
 COMMERCIAL = np.array(
     [[6, 27], [6, 23], [18, 64], [8, 44], [11, 30], [34, 75], [28, 26], [71, 124], [43, 54], [33, 30], [20, 14.0]]
@@ -231,10 +230,10 @@ def test_common_spread_finds_what_was_put_in() -> None:
     rng = np.random.default_rng(6)
     shape = np.array([PLACES["right", f] for f in FINGERS])
     hands = shape + rng.normal(size=(3000, 5, 2)) * [1.2, 0.7] + rng.normal(size=(3000, 1, 2)) * 4.0
-    common = common_spread([[hands[:1500], np.add(hands[1500:], [20.0, 5.0])]])
+    common = common_spread([(shape, [hands[:1500], np.add(hands[1500:], [20.0, 5.0])])])
     assert np.trace(common.covariance_mm2) == pytest.approx(1.2**2 + 0.7**2, rel=0.05)
     assert common.freedom == pytest.approx(2998 * 3.5)
-    nothing = common_spread([[hands[:1], hands[1:2]]])
+    nothing = common_spread([(shape, [hands[:1], hands[1:2]])])
     assert nothing.assumed
     np.testing.assert_allclose(nothing.covariance_mm2, 9.0 * np.eye(2))
 

@@ -1,0 +1,489 @@
+"""Comparison of sessions, on invented placements."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from helpers_layout import workshop_layout
+from helpers_rest import PLACES, contact, posture, source
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from handcapture.documents import dump_json
+from handcapture.errors import InputError
+from handcapture.names import FINGERS, SIDES, Finger, Side
+from handcapture.repeat import Motion, detectable_change
+from handcapture.rest import Palm, Placement, pool
+from handcapture.sessions import (
+    MARGIN_MM,
+    Comparison,
+    HandPlaces,
+    advise_moves,
+    compare_sessions,
+    compare_text,
+    comparison_document,
+    finger_verdict,
+    fit_trend,
+    holm,
+    most_changed,
+    tell_shapes,
+    trends,
+    trends_text,
+)
+
+Key = tuple[Side, Finger]
+
+
+def session(
+    count: int,
+    seed: int,
+    moved: Mapping[Key, tuple[float, float]] | None = None,
+    motions: Mapping[Side, Motion] | None = None,
+    mat: str = "a3",
+    finger_sd_mm: float = 0.7,
+    hand_sd_mm: float = 2.0,
+) -> list[Placement]:
+    """Return invented placements: `moved` fingers relative to their hands, hands carried by `motions`."""
+    rng = np.random.default_rng(seed)
+    placements = []
+    for number in range(count):
+        contacts = []
+        for side in SIDES:
+            shape = np.array([np.add(PLACES[side, f], (moved or {}).get((side, f), (0.0, 0.0))) for f in FINGERS])
+            shape = shape + rng.normal(0, finger_sd_mm, shape.shape)
+            middle = shape.mean(axis=0)
+            wander = Motion(float(rng.normal(0, 1.0)), (0.0, 0.0))
+            shape = wander(shape - middle) + middle + rng.normal(0, hand_sd_mm, 2)
+            if motions and side in motions:
+                shape = motions[side](shape - middle) + middle
+            contacts += [contact(side, f, at) for f, at in zip(FINGERS, shape, strict=True)]
+        hands = tuple(
+            replace(posture(side, 6.0 + float(rng.normal(0, 1.5))), hand_length_mm=185.0 + float(rng.normal(0, 1.0)))
+            for side in SIDES
+        )
+        placements.append(Placement(tuple(contacts), hands, (source(1000 * seed + number, mat),)))
+    return placements
+
+
+def verdicts(comparison: Comparison) -> dict[Key, str]:
+    return {(f.side, f.finger): f.verdict for f in comparison.fingers}
+
+
+def test_a_changed_finger_is_named_and_measured_and_no_other() -> None:
+    found = compare_sessions(session(6, 1), session(6, 2, {("right", "ring"): (6.0, -1.0)}))
+    assert [key for key, verdict in verdicts(found).items() if verdict == "changed"] == [("right", "ring")]
+    ring = found.finger("right", "ring")
+    assert ring is not None
+    assert ring.change_mm is not None
+    off = ring.change_mm - [6.0, -1.0]
+    assert ring.covariance_mm2 is not None
+    assert off @ np.linalg.solve(ring.covariance_mm2, off) < (ring.limit or 0)
+    assert ring.towards_little_mm == pytest.approx(ring.change_mm[0])
+    assert ring.along_reach_mm == pytest.approx(ring.change_mm @ [0.1, -0.995] / np.hypot(0.1, 0.995))
+    assert (ring.probability or 1) < 0.01
+    assert list(verdicts(found).values()).count("unchanged") >= 7
+
+
+def test_the_left_hand_is_the_mirrored_right_one() -> None:
+    """Towards the little finger is positive on both hands, though x runs the other way."""
+    found = compare_sessions(session(6, 3), session(6, 4, {("left", "ring"): (-7.0, 0.0)}))
+    ring = found.finger("left", "ring")
+    assert ring is not None
+    assert ring.verdict == "changed"
+    assert ring.change_mm is not None
+    assert ring.change_mm[0] == pytest.approx(-7.0, abs=2.5)
+    assert ring.towards_little_mm == pytest.approx(7.0, abs=2.5)
+
+
+def test_a_turned_hand_is_no_changed_finger() -> None:
+    found = compare_sessions(session(5, 5), session(5, 6, motions={"right": Motion(8.0, (14.0, -6.0))}))
+    assert "changed" not in verdicts(found).values()
+    right = next(hand for hand in found.hands if hand.side == "right")
+    assert right.turn_deg == pytest.approx(8.0, abs=right.turn_half_deg)
+    assert (right.turn_probability or 1) < 0.01
+    assert right.shift_mm == pytest.approx([14.0, -6.0], abs=4.0)
+    assert (right.shift_probability or 1) < 0.05
+    left = next(hand for hand in found.hands if hand.side == "left")
+    assert (left.turn_probability or 0) > 0.05
+    by_name = {m.name: m for m in found.measures if m.side is None}
+    assert by_name["turn of the right hand against the left"].change == pytest.approx(8.0, abs=2.5)
+    assert by_name["distance between the hands"].verdict == "changed"
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.floats(-30, 30), st.floats(-60, 60), st.floats(-60, 60))
+def test_where_the_mat_lies_does_not_matter_for_shape(turn: float, x: float, y: float) -> None:
+    """All of the second session carried rigidly: the same verdicts, changes and probabilities."""
+    before, after = session(4, 7), session(4, 8, {("right", "index"): (5.0, 2.0)})
+    motion = Motion(turn, (x, y))
+    carried = [
+        replace(p, contacts=tuple(replace(c, contact_mm=motion(c.contact_mm[None])[0]) for c in p.contacts))
+        for p in after
+    ]
+    here, there = compare_sessions(before, after), compare_sessions(before, carried)
+    assert verdicts(here) == verdicts(there)
+    for a, b in zip(here.fingers, there.fingers, strict=True):
+        np.testing.assert_allclose(a.change_mm, b.change_mm, atol=1e-4)
+        assert a.probability == pytest.approx(b.probability, abs=1e-4)
+
+
+@settings(max_examples=5, deadline=None)
+@given(st.permutations(range(5)))
+def test_order_of_placements_does_not_matter(order: Sequence[int]) -> None:
+    before, after = session(5, 9), session(5, 10, {("left", "thumb"): (4.0, 4.0)})
+    here, there = compare_sessions(before, after), compare_sessions([before[k] for k in order], after)
+    for a, b in zip(here.fingers, there.fingers, strict=True):
+        np.testing.assert_allclose(a.change_mm, b.change_mm, atol=2e-3)
+
+
+def test_two_changed_fingers_of_a_hand_are_both_named() -> None:
+    moved: dict[Key, tuple[float, float]] = {("right", "ring"): (9.0, 0.0), ("right", "thumb"): (0.0, 12.0)}
+    found = compare_sessions(session(8, 11), session(8, 12, moved))
+    assert {key for key, verdict in verdicts(found).items() if verdict == "changed"} == set(moved)
+    right = next(hand for hand in found.hands if hand.side == "right")
+    assert right.aligned_on == ("index", "middle", "little")
+
+
+def test_more_fingers_than_can_be_told_apart_are_not_named() -> None:
+    moved: dict[Key, tuple[float, float]] = {
+        ("left", "thumb"): (20.0, 0.0),
+        ("left", "index"): (0.0, -25.0),
+        ("left", "ring"): (-25.0, 10.0),
+        ("left", "little"): (15.0, 30.0),
+    }
+    found = compare_sessions(session(6, 13), session(6, 14, moved))
+    left = next(hand for hand in found.hands if hand.side == "left")
+    assert left.shape_untold
+    assert all(f.verdict == "cannot tell" for f in found.fingers if f.side == "left")
+    assert "more fingers than can be told apart" in compare_text(found)
+    assert [most_changed(count) for count in (5, 4, 3, 2)] == [2, 1, 0, 0]
+
+
+def test_the_margin_decides_between_unchanged_and_cannot_tell() -> None:
+    before, after = session(5, 15), session(5, 16)
+    wide, narrow = compare_sessions(before, after, margin_mm=8.0), compare_sessions(before, after, margin_mm=0.5)
+    assert set(verdicts(wide).values()) == {"unchanged"}
+    assert set(verdicts(narrow).values()) == {"cannot tell"}
+    for finger in wide.fingers:
+        assert finger.at_most_mm is not None
+        assert finger.distance_mm is not None
+        assert finger.distance_mm < finger.at_most_mm <= 8.0
+        assert finger_verdict(finger, 8.0) == "unchanged within 8 mm"
+    needed = [f.placements_needed for f in narrow.fingers if f.placements_needed is not None]
+    assert all(count > 5 for count in needed)
+
+
+def test_more_placements_that_are_asked_for_tell() -> None:
+    """What is asked for is enough for mean and spread as they were seen."""
+    found = compare_sessions(session(3, 17, finger_sd_mm=1.5), session(3, 18, finger_sd_mm=1.5), margin_mm=4.0)
+    open_ones = [f for f in found.fingers if f.verdict == "cannot tell" and f.placements_needed]
+    assert open_ones
+    shifts = tell_shapes(
+        {
+            side: HandPlaces(*(_hand_axes(session(3, seed, finger_sd_mm=1.5), side) for seed in (17, 18)))
+            for side in SIDES
+        }
+    ).shifts
+    for finger in open_ones:
+        assert finger.placements_needed is not None
+        then = shifts[finger.side, finger.finger].with_placements(finger.placements_needed)
+        before = shifts[finger.side, finger.finger].with_placements(3)
+        assert np.trace(then.covariance_mm2) < np.trace(before.covariance_mm2)
+        assert then.freedom >= before.freedom
+
+
+def _hand_axes(placements: Sequence[Placement], side: Side) -> np.ndarray:
+    sign = np.array([-1.0 if side == "left" else 1.0, 1.0])
+    return np.array([[c.contact_mm * sign for c in p.contacts if c.side == side] for p in placements])
+
+
+def test_single_placements_say_that_the_spread_is_assumed() -> None:
+    before, after = session(1, 19), session(1, 20, {("right", "ring"): (8.0, 0.0)})
+    found = compare_sessions(before, after)
+    assert set(verdicts(found).values()) == {"cannot tell"}
+    assert all(f.assumed for f in found.fingers)
+    assert any("assumed (3 mm, from memory)" in note for note in found.notes)
+    gross = compare_sessions(before, session(1, 20, {("right", "ring"): (45.0, 0.0)}))
+    assert verdicts(gross)["right", "ring"] == "changed"
+    assert "by an assumed spread" in compare_text(gross)
+    # With repeats in one session alone the spread is measured.
+    assert not any(f.assumed for f in compare_sessions(session(5, 21), after).fingers)
+
+
+def test_a_missing_hand_and_a_missing_finger() -> None:
+    before, after = session(4, 22), session(4, 23)
+    right_only = [
+        replace(p, contacts=tuple(c for c in p.contacts if c.side == "right"), hands=p.hands[1:]) for p in after
+    ]
+    found = compare_sessions(before, right_only)
+    assert all(f.change_mm is None for f in found.fingers if f.side == "left")
+    assert "the left hand is missing in the second session" in compare_text(found)
+    assert [hand.side for hand in found.hands] == ["right"]
+    assert all(f.change_mm is not None for f in found.fingers if f.side == "right")
+    hidden = [
+        replace(p, contacts=tuple(replace(c, hidden=c.hidden or c.finger == "thumb") for c in p.contacts))
+        for p in before
+    ]
+    thumbs = [f for f in compare_sessions(hidden, after).fingers if f.finger == "thumb"]
+    assert [f.reason for f in thumbs] == ["it was not seen in the first session"] * 2
+    left_only = [replace(p, contacts=p.contacts[:5], hands=p.hands[:1]) for p in before]
+    nothing = compare_sessions(left_only, right_only)
+    assert set(verdicts(nothing).values()) == {"cannot tell"}
+    assert nothing.hands == ()
+    assert compare_text(nothing).count("\n") >= 3
+
+
+def test_a_finger_missing_now_and_then_does_no_harm() -> None:
+    before, after = session(6, 24), session(6, 25, {("right", "middle"): (0.0, -7.0)})
+    before[2] = replace(before[2], contacts=tuple(c for c in before[2].contacts if c.finger != "index"))
+    after[4] = replace(after[4], contacts=tuple(replace(c, hidden=c.finger == "little") for c in after[4].contacts))
+    found = compare_sessions(before, after)
+    assert [key for key, verdict in verdicts(found).items() if verdict == "changed"] == [("right", "middle")]
+    assert {(f.finger, f.placements) for f in found.fingers if f.side == "left"} == {
+        ("thumb", (6, 6)),
+        ("index", (5, 6)),
+        ("middle", (6, 6)),
+        ("ring", (6, 6)),
+        ("little", (6, 5)),
+    }
+
+
+def test_different_mats_are_compared_by_shape_only() -> None:
+    before = session(5, 26)
+    after = session(5, 27, {("right", "ring"): (7.0, 0.0)}, mat="a4-pair")
+    found = compare_sessions(before, after)
+    assert not found.same_print
+    assert verdicts(found)["right", "ring"] == "changed"
+    assert all(hand.shift_mm is None and hand.turn_deg is None for hand in found.hands)
+    assert any("different mats (a3, a4-pair)" in note for note in found.notes)
+    assert "distance between the hands" in [m.name for m in found.measures]
+    # The uncertain scales of two prints widen the region; taken for one print they cancel.
+    one = compare_sessions(before, after, same_print=True)
+    for wide, narrow in zip(found.fingers, one.fingers, strict=True):
+        assert np.trace(np.asarray(wide.covariance_mm2)) > np.trace(np.asarray(narrow.covariance_mm2))
+
+
+def test_scale_uncertainty_is_that_of_the_distance() -> None:
+    """A middle finger 40 mm from the middle of the others, two prints of 1 % each: 0.6 mm on top, times leverage."""
+    before, after = session(5, 28), session(5, 29)
+    coarse = [replace(p, sources=(replace(p.sources[0], print_scale_sd=0.01),)) for p in before]
+    rough = [replace(p, sources=(replace(p.sources[0], print_scale_sd=0.01, mat="letter-pair"),)) for p in after]
+    wide, plain = compare_sessions(coarse, rough), compare_sessions(before, after)
+    for a, b in zip(wide.fingers, plain.fingers, strict=True):
+        extra = np.linalg.eigvalsh(np.asarray(a.covariance_mm2) - np.asarray(b.covariance_mm2))
+        assert extra[0] > -1e-9
+        assert 0.02 < math.sqrt(extra[-1]) < 3.0
+
+
+def test_a_hand_that_changes_its_length_means_a_wrong_scale() -> None:
+    before, after = session(4, 30), session(4, 31)
+    stretched = [
+        replace(
+            p,
+            contacts=tuple(replace(c, contact_mm=c.contact_mm * 1.03) for c in p.contacts),
+            hands=tuple(replace(h, hand_length_mm=h.hand_length_mm * 1.03) for h in p.hands),
+        )
+        for p in after
+    ]
+    found = compare_sessions(before, stretched)
+    assert any("longer in the second" in note and "print scale of one" in note for note in found.notes)
+    assert not any("print scale of one" in note for note in compare_sessions(before, after).notes)
+
+
+def test_forearms() -> None:
+    def with_arms(placements: Sequence[Placement], seed: int, degrees: float) -> list[Placement]:
+        rng = np.random.default_rng(seed)
+        found = []
+        for p in placements:
+            hands = []
+            for hand, sign in zip(p.hands, (-1.0, 1.0), strict=True):
+                angle = math.radians(degrees / 2 + float(rng.normal(0, 1)))
+                forearm = np.array([sign * math.sin(angle), math.cos(angle)])
+                palm = Palm(np.zeros((3, 2)), 15.0, np.zeros(2), 5.0, np.zeros((2, 2)), forearm, 60.0)
+                hands.append(replace(hand, palm=palm))
+            found.append(replace(p, hands=tuple(hands)))
+        return found
+
+    before, after = with_arms(session(5, 32), 1, 30.0), with_arms(session(5, 33), 2, 44.0)
+    arms = next(m for m in compare_sessions(before, after).measures if m.name == "convergence of the forearms")
+    assert arms.before == pytest.approx(30.0, abs=2.0)
+    assert arms.change == pytest.approx(14.0, abs=arms.half)
+    assert arms.verdict == "changed"
+
+
+def test_wrist_deviation_is_compared_by_students_t() -> None:
+    """scipy's two-sample test is the reference."""
+    before, after = session(5, 34), session(6, 35)
+    values = [np.array([p.hands[0].wrist_deviation_deg for p in placements]) for placements in (before, after)]
+    found = next(m for m in compare_sessions(before, after).measures if (m.name, m.side) == ("wrist deviation", "left"))
+    reference = stats.ttest_ind(values[1], values[0])
+    low, high = reference.confidence_interval(0.95)
+    assert found.half == pytest.approx((high - low) / 2)
+    assert found.change == pytest.approx((high + low) / 2)
+    assert found.probability >= reference.pvalue  # adjusted for the other measures
+    # The half interval is the MDC95 of these repeats.
+    sd = math.sqrt((4 * values[0].var(ddof=1) + 5 * values[1].var(ddof=1)) / 9)
+    assert found.half == pytest.approx(detectable_change(sd, 9, 5, 6))
+    guessed = [replace(p, hands=tuple(replace(h, forearm_seen=False) for h in p.hands)) for p in after]
+    assert "wrist deviation" not in {m.name for m in compare_sessions(before, guessed).measures}
+
+
+def test_holms_rule() -> None:
+    """By hand, after Holm 1979: 0.01 · 4, then 0.02 · 3, 0.03 · 2, 0.04 · 1, never falling."""
+    assert holm([0.04, 0.01, 0.03, 0.02]) == pytest.approx([0.06, 0.04, 0.06, 0.06])
+    assert holm([0.5, 0.9]) == pytest.approx([1.0, 1.0])
+    assert holm([]) == []
+
+
+def test_rests_are_compared_by_their_placements() -> None:
+    before, after = session(4, 36), session(4, 37)
+    by_rest = compare_sessions(pool(before), pool(after))
+    assert verdicts(by_rest) == verdicts(compare_sessions(before, after))
+
+
+def test_refusals() -> None:
+    before, after = session(2, 38), session(2, 39)
+    with pytest.raises(InputError, match=r"same photo as photo_38000\.jpg"):
+        compare_sessions(before, [*after, before[0]])
+    with pytest.raises(InputError, match="second session holds no placements"):
+        compare_sessions(before, [])
+    with pytest.raises(InputError, match="first session was taken on different mats"):
+        compare_sessions([*before, *session(1, 40, mat="a4-pair")], after)
+    with pytest.raises(InputError, match="Margins of 0 mm"):
+        compare_sessions(before, after, margin_mm=0.0)
+
+
+def test_text_is_plain_and_careful() -> None:
+    found = compare_sessions(session(6, 1), session(6, 2, {("right", "ring"): (6.0, -1.0)}))
+    text = compare_text(found)
+    lines = text.splitlines()
+    assert 8 <= len(lines) <= 20
+    assert lines[0] == "Compared: 6 placements in the first session with 6 in the second, on one print of the a3 mat."
+    assert any(line.startswith("Right ring: changed. It comes down ") and "little finger" in line for line in lines)
+    assert f"Unchanged within {MARGIN_MM:g} mm" in text
+    assert "no change that this set-up can show" in text
+    assert "belong with a clinician" in text
+    for word in ("healed", "worse", "better", "improved", "normal", "safe"):
+        assert word not in text.lower()
+
+
+def test_document_is_json() -> None:
+    for found in (
+        compare_sessions(session(1, 41), session(1, 42)),
+        compare_sessions(session(5, 43), session(5, 44, {("left", "index"): (0.0, 9.0)})),
+    ):
+        document = json.loads(dump_json(comparison_document(found)))
+        assert document["schema"] == "handcapture.comparison/1"
+        assert len(document["fingers"]) == 10
+        assert {f["text"].split(" ")[0] for f in document["fingers"]} <= {"changed", "unchanged", "cannot"}
+
+
+def test_only_buttons_of_changed_fingers_should_move() -> None:
+    layout = workshop_layout()
+    found = compare_sessions(session(6, 1), session(6, 2, {("right", "ring"): (6.0, -1.0)}))
+    moves = advise_moves(layout, found)
+    assert [move.button.label for move in moves] == ["Belt"]
+    ring = found.finger("right", "ring")
+    assert ring is not None
+    np.testing.assert_allclose(moves[0].move_mm, ring.change_mm)
+    assert moves[0].why == "finger"
+    assert advise_moves(layout, found, cared_for_mm=30.0) == ()
+    assert advise_moves(layout, compare_sessions(session(5, 15), session(5, 16))) == ()
+
+
+def test_buttons_follow_a_turned_hand_only_when_asked() -> None:
+    layout = workshop_layout()
+    motion = Motion(8.0, (14.0, -6.0))
+    found = compare_sessions(session(6, 45), session(6, 46, motions={"right": motion}))
+    assert advise_moves(layout, found) == ()
+    moves = advise_moves(layout, found, whole_hand=True)
+    assert {move.button.side for move in moves} == {"right"}
+    assert {move.why for move in moves} == {"hand"}
+    middle = np.mean([PLACES["right", f] for f in FINGERS], axis=0)
+    for move in moves:
+        at = np.add(layout.panel_origin_mm, move.button.centre_mm)
+        np.testing.assert_allclose(move.move_mm, motion((at - middle)[None])[0] + middle - at, atol=5.0)
+
+
+# Series
+
+
+def test_a_trend_of_equally_known_sessions_is_scipys_line() -> None:
+    rng = np.random.default_rng(1)
+    times = np.array([0.0, 12.0, 30.0, 45.0, 70.0, 100.0])
+    values = 2.0 + 0.05 * times + rng.normal(0, 1.0, 6)
+    found, reference = fit_trend(times, values, np.full(6, 0.01)), stats.linregress(times, values)
+    assert found.slope == pytest.approx(reference.slope)
+    assert found.start == pytest.approx(reference.intercept)
+    assert math.sqrt(found.covariance[1, 1]) == pytest.approx(reference.stderr, rel=1e-3)
+    assert math.sqrt(found.covariance[0, 0]) == pytest.approx(reference.intercept_stderr, rel=1e-3)
+    assert found.probability == pytest.approx(reference.pvalue, rel=1e-2)
+    residuals = values - reference.intercept - reference.slope * times
+    assert found.session_sd == pytest.approx(math.sqrt(residuals @ residuals / 4), rel=1e-2)
+    line, half = found.at(50.0)
+    error = math.sqrt(reference.stderr**2 * (50.0 - times.mean()) ** 2 + residuals @ residuals / 4 / 6)
+    assert line == pytest.approx(reference.intercept + 50.0 * reference.slope)
+    assert half == pytest.approx(stats.t.isf(0.025, 4) * error, rel=1e-3)
+
+
+def test_a_trend_does_not_claim_more_than_sessions_scatter() -> None:
+    """Simulation: sessions that scatter by 2 mm more than they state, without a trend."""
+    rng = np.random.default_rng(2)
+    times = np.arange(6) * 14.0
+    alarms = sum(
+        fit_trend(times, rng.normal(0, 2.0, 6) + rng.normal(0, 0.5, 6), np.full(6, 0.5)).probability < 0.05
+        for _ in range(600)
+    )
+    assert alarms / 600 < 0.08
+    naive = sum(
+        2 * stats.norm.sf(abs(stats.linregress(times, rng.normal(0, 2.06, 6)).slope) / (0.5 / np.sqrt(17.5) / 14))
+        < 0.05
+        for _ in range(200)
+    )
+    assert naive / 200 > 0.3  # what stated errors alone would claim
+
+
+def test_a_drifting_finger_is_told_in_a_series() -> None:
+    drift = [
+        (
+            30.0 * k,
+            session(5, 60 + k, {("right", "little"): (2.5 * k, 0.0)}, {"right": Motion(3.0 * k, (k * 4.0, 0.0))}),
+        )
+        for k in range(6)
+    ]
+    found = trends(drift)
+    shown = [trend for trend in found if trend.verdict == "changed" and trend.finger is not None]
+    assert [trend.name for trend in shown] == ["right little, towards the little finger"]
+    assert shown[0].change == pytest.approx(12.5, abs=2.5)
+    assert shown[0].fit is not None
+    assert shown[0].fit.slope * 150.0 == pytest.approx(shown[0].change)
+    text = trends_text(found)
+    assert "Right little, towards the little finger: +1" in text
+    assert "says nothing of days beyond the last session" in text
+
+
+def test_few_sessions_show_no_trend() -> None:
+    found = trends(
+        [(0.0, session(4, 70)), (20.0, session(4, 71)), (40.0, session(4, 72, {("left", "ring"): (9.0, 0.0)}))]
+    )
+    assert {trend.verdict for trend in found} == {"cannot tell"}
+    assert "4 sessions or more" in trends_text(found)
+    with pytest.raises(InputError, match="two sessions or more"):
+        trends([(0.0, session(2, 73))])
+    with pytest.raises(InputError, match="different days"):
+        trends([(5.0, session(2, 74)), (5.0, session(2, 75))])
+    with pytest.raises(ValueError, match="three sessions"):
+        fit_trend(np.array([0.0, 1.0]), np.zeros(2), np.ones(2))
+
+
+def test_a_steady_hand_has_no_trend_beyond_the_margin() -> None:
+    found = trends([(10.0 * k, session(5, 80 + k)) for k in range(8)])
+    fingers = [trend for trend in found if trend.finger is not None]
+    assert not [trend for trend in fingers if trend.verdict == "changed"]
+    assert len([trend for trend in fingers if trend.verdict == "unchanged"]) >= 15
