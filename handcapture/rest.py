@@ -359,6 +359,15 @@ def furthest_mm(tip: Fingertip) -> float | None:
     return max(0.0, tip.stretch_mm - (tip.stretch_sd_mm or 0.0))
 
 
+def beyond_reach_mm(tip: Fingertip, far_mm: float) -> float | None:
+    """Return by how much the hand itself has to move for its finger to come down `far_mm` beyond its resting place.
+
+    None where the finger's reach is not known.
+    """
+    reaches = furthest_mm(tip)
+    return None if reaches is None else max(0.0, far_mm - reaches)
+
+
 def mean_direction(directions: Sequence[FloatArray]) -> FloatArray:
     """Return the unit vector (2,) along the mean of unit vectors."""
     mean = np.mean(directions, axis=0)

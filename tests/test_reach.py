@@ -18,7 +18,7 @@ from handcapture.hands.landmarks import HandLandmarks
 from handcapture.hands.reach import DROP_MM, STRAIGHT_DEG, chord_mm, guessed_mm, stretch_mm, with_stretch
 from handcapture.names import FINGERS
 from handcapture.photo import read_photo
-from handcapture.rest import Contact, Placement, furthest_mm, pool
+from handcapture.rest import Contact, Placement, beyond_reach_mm, furthest_mm, pool
 from handcapture.rest_document import read_rest, rest_document, rest_sha256, write_rest
 
 FloatArray = NDArray[np.float64]
@@ -141,6 +141,8 @@ def test_photo(tmp_path: Path) -> None:
         surely = furthest_mm(tip)
         assert surely is not None
         assert surely == pytest.approx(max(0.0, tip.stretch_mm - tip.stretch_sd_mm))
+        assert beyond_reach_mm(tip, surely) == 0.0
+        assert beyond_reach_mm(tip, surely + 20.0) == pytest.approx(20.0)
 
 
 def stretched(number: int, shift: tuple[float, float], stretch: float) -> Placement:
@@ -169,4 +171,6 @@ def test_documents(tmp_path: Path) -> None:
     without = rest_document(pool([placement(1)]))
     assert "stretch_mm" not in without["fingertips"][0]
     assert "palm" not in without["hands"][0]
-    assert furthest_mm(pool([placement(1)]).fingertips[0]) is None
+    unknown = pool([placement(1)]).fingertips[0]
+    assert furthest_mm(unknown) is None
+    assert beyond_reach_mm(unknown, 30.0) is None
