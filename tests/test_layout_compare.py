@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from helpers_layout import workshop_layout
-from helpers_rest import PLACES, placement
+from helpers_rest import PLACES, placement, posture
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
@@ -17,7 +17,7 @@ from handcapture.documents import dump_json
 from handcapture.errors import InputError
 from handcapture.layout.compare import align, compare_layouts, comparison_document
 from handcapture.layout.model import Cut, Finding, Layout, Part, Point
-from handcapture.rest import pool
+from handcapture.rest import Palm, pool
 from handcapture.rest_document import rest_sha256
 
 SHIFT = st.floats(-300, 300, allow_nan=False)
@@ -185,6 +185,26 @@ def test_travel_counts_from_the_measured_rest_where_the_layout_was_fitted_to_it(
     x, y = PLACES["right", "thumb"]
     expected = math.dist((x + 0.5, y), (181.0 + 50.0, 101.5 + 45.0))
     assert {(t.side, t.finger): t.sum_mm for t in figures[0].travels}["right", "thumb"] == pytest.approx(expected)
+
+
+def test_the_room_for_palms_follows_the_panel() -> None:
+    """A panel that reaches 20 mm farther towards the person ends 20 mm farther behind straight forearms."""
+    outline = np.array([(-35.0, -60.0), (35.0, -60.0), (40.0, 20.0), (-40.0, 20.0)])
+    hands = []
+    for side, x in (("left", 105.0), ("right", 315.0)):
+        heel = np.array([x, 235.0])
+        line = np.array([(x - 30.0, 235.0), (x + 30.0, 235.0)])
+        palm = Palm(outline + heel, 12.0, heel, 3.0, line, np.array([0.0, 1.0]), 60.0)
+        hands.append(replace(posture(side), palm=palm))
+    rest = pool([replace(placement(k, (k - 1.0, 0.0)), hands=tuple(hands)) for k in (1, 2)])
+    near = replace(workshop_layout(), rest_sha256=rest_sha256(rest))
+    longer = replace(near, panel=replace(near.panel, height_mm=near.panel.height_mm + 20.0))
+    before, after = compare_layouts([near, longer], rest).figures
+    assert [hand.side for hand in before.palms] == ["left", "right"]
+    for was, now in zip(before.palms, after.palms, strict=True):
+        assert now.edge_behind_mm - was.edge_behind_mm == pytest.approx(20.0, abs=0.2)
+    assert compare_layouts([near, longer]).figures[0].palms == ()
+    dump_json(comparison_document(compare_layouts([near, longer], rest)))
 
 
 def test_panels_without_a_button_in_common_are_compared_corner_on_corner() -> None:

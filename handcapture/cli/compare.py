@@ -13,6 +13,7 @@ from handcapture.errors import InputError
 
 if TYPE_CHECKING:
     from handcapture.layout.compare import Comparison, Figures, Step
+    from handcapture.layout.palm_room import HandRoom
 
 
 @click.command()
@@ -107,6 +108,7 @@ def _print_step(found: Comparison, number: int, step: Step) -> None:
         click.echo(f"  {same} {'button is' if same == 1 else 'buttons are'} as before.")
     before, after = found.figures[number], found.figures[number + 1]
     _print_travels(before, after)
+    _print_palms(before, after)
     for text in step.panel:
         click.echo(f"  panel: {text}")
     for word, findings in (("gone", step.went), ("new", step.came)):
@@ -127,6 +129,24 @@ def _print_travels(before: Figures, after: Figures) -> None:
             f"  {who}: travels {was.sum_mm:.1f} → {travel.sum_mm:.1f} mm in all, {was.mean_mm:.1f} → "
             f"{travel.mean_mm:.1f} mm to a button"
         )
+
+
+def _print_palms(before: Figures, after: Figures) -> None:
+    """Tell of each hand how far behind its heel the panel ends, and which buttons lie under its palm."""
+    old = {hand.side: hand for hand in before.palms}
+    for hand in after.palms:
+        was = old.get(hand.side)
+        if was is not None and abs(was.edge_behind_mm - hand.edge_behind_mm) >= 0.5:
+            click.echo(
+                f"  {hand.side} palm: the panel ends {was.edge_behind_mm:.0f} → {hand.edge_behind_mm:.0f} mm behind "
+                "the heel of the hand"
+            )
+        if was is not None and (under := _under(hand)) != _under(was):
+            click.echo(f"  {hand.side} palm: buttons under it {_under(was) or 'none'} → {under or 'none'}")
+
+
+def _under(hand: HandRoom) -> str:
+    return ", ".join(button.label for button in hand.under_palm)
 
 
 def _way(move_mm: tuple[float, float]) -> str:

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from itertools import pairwise
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,9 @@ from handcapture.layout.model import Button, Finding, Layout, Panel, Point
 from handcapture.names import FINGERS, SIDES, Finger, Side
 from handcapture.rest import Rest
 from handcapture.rest_document import rest_sha256
+
+if TYPE_CHECKING:
+    from handcapture.layout.palm_room import HandRoom
 
 FloatArray = NDArray[np.float64]
 Common = Literal["same rest", "buttons in common", "panel corner"]
@@ -94,7 +97,8 @@ class Figures:
     """What one layout asks of the fingers, and what its check found.
 
     `mean_landing` and `least_landing` are over the buttons that state a landing probability, None where none does.
-    `rests_by` tells where the fingers rest: by the measured "rest", or by the "wishes" of their near buttons.
+    `rests_by` tells where the fingers rest: by the measured "rest", or by the "wishes" of their near buttons. `palms`
+    is the room for them (`palm_room`), empty where the layout was not fitted to the rest or that holds no palms.
     """
 
     travels: tuple[Travel, ...]
@@ -105,6 +109,7 @@ class Figures:
     errors: int
     warnings: int
     waived: int
+    palms: tuple[HandRoom, ...] = ()
 
     @property
     def travel_mm(self) -> float:
@@ -350,7 +355,14 @@ def _figures(layout: Layout, rest: Rest | None) -> Figures:
         errors=sum(finding.severity == "error" for finding in open_),
         warnings=sum(finding.severity == "warning" for finding in open_),
         waived=len(layout.findings) - len(open_),
+        palms=_palms(layout, rest) if rest is not None and measured else (),
     )
+
+
+def _palms(layout: Layout, rest: Rest) -> tuple[HandRoom, ...]:
+    from handcapture.layout.palm_room import palm_room
+
+    return palm_room(layout, rest).hands
 
 
 def _contacts(layout: Layout, rest: Rest) -> dict[tuple[Side, Finger], Point]:
@@ -404,6 +416,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 "errors": figures.errors,
                 "warnings": figures.warnings,
                 "waived": figures.waived,
+                "palms": [plain(asdict(hand)) for hand in figures.palms],
             }
         )
     steps = [
