@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
-from helpers_rest import PLACES, placement
+from helpers_rest import PLACES, contact, placement, posture, source
 from helpers_sighting import DrawnBoard, camera_over, photo_from, picture_of, with_board
 
 from handcapture.cli import main
@@ -171,3 +171,32 @@ def test_a_printed_drawing_on_the_mat_is_measured_in_a_sharp_photo(tmp_path: Pat
     off = np.array([np.subtract(b.was_mm, buttons[b.side, b.finger].centre_mm) for b in found])
     assert np.linalg.norm(off - off.mean(axis=0), axis=1).max() < 0.3
     assert all(b.hole_mm in (buttons[b.side, b.finger].hole_mm, None) for b in found)
+
+
+@pytest.mark.parametrize("name", ["try_1", "try_2"])
+def test_the_samples_composed_template_comes_back(tmp_path: Path, name: str) -> None:
+    """Hands lie on a print of samples/try_layout.json (calibration/make_samples.py); holes beside them are measured."""
+    from handcapture.layout.document import read_layout
+    from handcapture.rest import Placement
+
+    samples = Path(__file__).parents[1] / "samples"
+    layout = read_layout(samples / "try_layout.json")
+    buttons = [b for b in layout.buttons if b.row == "near"]
+    contacts = tuple(
+        contact(b.side, b.finger, np.add(b.centre_mm, layout.panel_origin_mm))
+        for b in {(b.side, b.finger): b for b in buttons}.values()
+    )
+    write_rest(tmp_path / "rest.json", pool([Placement(contacts, (posture("left"), posture("right")), (source(1),))]))
+    command = ["adopt", str(samples / f"{name}.jpg"), "--rest", str(tmp_path / "rest.json"), "--thickness", "0"]
+    run = CliRunner().invoke(main, [*command, "--output", str(tmp_path / "plan.toml"), "--leave-out"])
+    assert run.exit_code == 0, run.output
+    assert "count them on the panel" in run.output
+    found = np.array([b.was_mm for b in load_plan(tmp_path / "plan.toml").buttons])
+    assert len(found) >= 8
+    known = np.array([b.centre_mm for b in layout.buttons])
+    # The photo's frame is shifted against the panel's; the shift that most places agree on tells by how much.
+    shifts = (known[None] - found[:, None]).reshape(-1, 2)
+    agree = [(np.linalg.norm(shifts - shift, axis=1) < 0.5).sum() for shift in shifts]
+    shift = shifts[int(np.argmax(agree))]
+    miss = np.linalg.norm((found + shift)[:, None] - known[None], axis=2).min(axis=1)
+    assert miss.max() < 0.3

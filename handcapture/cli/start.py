@@ -258,7 +258,8 @@ def _measured_panel(
         told = next((note for note in found.notes if "could not be measured" in note), "")
         raise PhotoError(f"{path}: {len(found.holes)} holes were measured. {told} --leave-out goes on without them.")
     drawing = as_drawing(found, diameters or DEFAULT_DIAMETERS_MM, WIDEST_LINE_MM if is_print else 0.0)
-    notes = (*sighting.notes, *drawing.notes)
+    count = f"{len(drawing.holes)} {'caps' if caps is not None else 'holes'} were measured: count them on the panel."
+    notes = (f"{count} What is covered or outside the picture is not listed.", *sighting.notes, *drawing.notes)
     return replace(drawing, notes=notes), [hole.known_to_mm for hole in found.holes]
 
 
