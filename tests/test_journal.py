@@ -11,9 +11,14 @@ from pathlib import Path
 
 import pytest
 from helpers_journal import check_photos, photo_bytes, state, write_inputs
+from helpers_layout import workshop_layout
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from test_check import capture_on
 
+from handcapture.check import check_template
+from handcapture.check_document import check_document
+from handcapture.documents import dump_json
 from handcapture.errors import DocumentError, InputError
 from handcapture.journal.records import Document, Person, Photo, Session
 from handcapture.journal.store import Journal, open_journal
@@ -380,6 +385,21 @@ def test_numbers_are_never_given_twice(journal: Journal) -> None:
     otto = journal.add_person("Otto")
     journal.delete_person("Otto")
     assert journal.add_person("Otto").id > otto.id
+
+
+def test_a_check_as_the_program_writes_it(journal: Journal, tmp_path: Path) -> None:
+    """Its placements on the template and their photos are noted, like those of a rest."""
+    layout = workshop_layout()
+    found = check_template(layout, [capture_on(layout, number=1), capture_on(layout, number=2)])
+    (tmp_path / "check.json").write_bytes(dump_json(check_document(found)))
+    added = journal.add_files("Mara", [tmp_path / "check.json"])
+    (check,) = added.new
+    assert isinstance(check, Document)
+    assert (check.kind, check.title, check.revision) == ("check", "Mara's bench", "A")
+    photos = [journal.show(placement.photos[0]) for placement in check.placements]
+    assert [getattr(photo, "sha256", None) for photo in photos] == [f"{k:064x}" for k in (1, 2)]
+    assert added.session is not None
+    assert added.session.day == "2031-05-06"
 
 
 def test_documents_are_documents(journal: Journal, inputs: dict[str, Path]) -> None:

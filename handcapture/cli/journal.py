@@ -573,7 +573,8 @@ def _what(entry: AnyEntry) -> str:
     if isinstance(entry, Person):
         return f"person {_safe(entry.nickname)}"
     if isinstance(entry, Document):
-        version = "" if entry.version is None else f", version {entry.version}, revision {_safe(entry.revision or '-')}"
+        version = "" if entry.version is None else f", version {entry.version}"
+        version += "" if entry.revision is None else f", revision {_safe(entry.revision)}"
         count = f", {_count(len(entry.placements), 'placement')}" if entry.placements else ""
         title = f" {_safe(entry.title)}" if entry.title else ""
         return f"{entry.kind}{title}{version}{count} ({_safe(entry.name)})"

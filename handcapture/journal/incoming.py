@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
@@ -39,15 +40,36 @@ class _CheckedButton(_Entry):
     offset_mm: tuple[Finite, Finite] | None = None
 
 
+class _CheckedPhoto(_Entry):
+    photo_name: str
+    photo_sha256: str
+    captured_at: str | None = None
+
+
+class _CheckedPlacement(_Entry):
+    sources: list[_CheckedPhoto]
+
+
 class _Check(_Entry):
     layout: Annotated[str, Field(min_length=1, max_length=200)]
+    revision: Annotated[str, Field(max_length=8)] | None = None
     placements: Annotated[int, Field(ge=1)]
     buttons: list[_CheckedButton]
+    placement_records: list[_CheckedPlacement] = []
+
+
+@dataclass(frozen=True)
+class NotedPhoto:
+    """A photo as a document names it."""
+
+    name: str
+    sha256: str
+    captured_at: str | None
 
 
 @dataclass(frozen=True)
 class IncomingDocument:
-    """A document that its reader accepts. `placements` are the photos of each placement of a rest."""
+    """A document that its reader accepts. `placements` are the photos of each placement of a rest or check."""
 
     kind: DocumentKind
     name: str
@@ -56,7 +78,7 @@ class IncomingDocument:
     sha256: str
     revision: str | None = None
     rest_sha256: str | None = None
-    placements: tuple[tuple[Source, ...], ...] = ()
+    placements: tuple[tuple[NotedPhoto, ...], ...] = ()
     buttons: tuple[str, ...] = ()
 
 
@@ -158,7 +180,7 @@ def _rest(path: Path) -> dict[str, Any]:
     from handcapture.rest_document import read_rest
 
     rest = read_rest(path)
-    return {"title": "", "placements": tuple(tuple(placement.sources) for placement in rest.placements)}
+    return {"title": "", "placements": tuple(_noted(placement.sources) for placement in rest.placements)}
 
 
 def _layout(path: Path) -> dict[str, Any]:
@@ -176,7 +198,16 @@ def _layout(path: Path) -> dict[str, Any]:
 def _check(path: Path) -> dict[str, Any]:
     raw, _ = load_json(path, CHECK_KIND, 1)
     check = validated(_Check, raw, path, "check", "Write it again with handcapture check.")
-    return {"title": check.layout, "buttons": tuple(button.label for button in check.buttons)}
+    return {
+        "title": check.layout,
+        "revision": check.revision,
+        "buttons": tuple(button.label for button in check.buttons),
+        "placements": tuple(_noted(placement.sources) for placement in check.placement_records),
+    }
+
+
+def _noted(sources: Iterable[Source | _CheckedPhoto]) -> tuple[NotedPhoto, ...]:
+    return tuple(NotedPhoto(s.photo_name, s.photo_sha256, s.captured_at) for s in sources)
 
 
 def _plan(path: Path) -> dict[str, Any]:

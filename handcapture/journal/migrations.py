@@ -58,16 +58,16 @@ def _first(connection: Connection) -> None:
         ) STRICT""",
         "CREATE INDEX ix_photo_sha256 ON photo (sha256)",
         """CREATE TABLE placement (
-            rest_id INTEGER NOT NULL REFERENCES document (id) ON DELETE CASCADE,
+            document_id INTEGER NOT NULL REFERENCES document (id) ON DELETE CASCADE,
             number INTEGER NOT NULL CHECK (number > 0),
-            PRIMARY KEY (rest_id, number)
+            PRIMARY KEY (document_id, number)
         ) STRICT""",
         """CREATE TABLE placement_photo (
-            rest_id INTEGER NOT NULL,
+            document_id INTEGER NOT NULL,
             number INTEGER NOT NULL,
             photo_id INTEGER NOT NULL REFERENCES photo (id) ON DELETE CASCADE,
-            PRIMARY KEY (rest_id, number, photo_id),
-            FOREIGN KEY (rest_id, number) REFERENCES placement (rest_id, number) ON DELETE CASCADE
+            PRIMARY KEY (document_id, number, photo_id),
+            FOREIGN KEY (document_id, number) REFERENCES placement (document_id, number) ON DELETE CASCADE
         ) STRICT""",
         "CREATE INDEX ix_placement_photo_photo_id ON placement_photo (photo_id)",
         """CREATE TABLE session_item (

@@ -49,7 +49,7 @@ class Session(Entry):
 
 @dataclass(frozen=True)
 class PlacementRecord:
-    """Hands laid down once, as a rest tells: its place in the rest from 1, and the numbers of its photos."""
+    """Hands laid down once, as a rest or check tells: its place there from 1, and the numbers of its photos."""
 
     number: int
     photos: tuple[int, ...]
@@ -59,9 +59,9 @@ class PlacementRecord:
 class Document(Entry):
     """A rest, plan, panel, layout or check, kept whole.
 
-    `name` is the file's name, `title` the name that the document gives itself. `revision` is the layout's own letter,
-    `version` counts the layouts of that title which the person has, from 1. `rest` is the number of the rest to which a
-    layout was fitted, where that is kept too. `sha256` is of the file's bytes.
+    `name` is the file's name, `title` the name that the document gives itself; of a check, that and `revision` are the
+    layout's. `version` counts the layouts of that title which the person has, from 1. `rest` is the number of the rest
+    to which a layout was fitted, where that is kept too. `sha256` is of the file's bytes.
     """
 
     name: str

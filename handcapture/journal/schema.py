@@ -70,13 +70,13 @@ PHOTO: Final = Table(
 PLACEMENT: Final = Table(
     "placement",
     METADATA,
-    Column("rest_id", Integer, ForeignKey("document.id", ondelete="CASCADE"), primary_key=True),
+    Column("document_id", Integer, ForeignKey("document.id", ondelete="CASCADE"), primary_key=True),
     Column("number", Integer, primary_key=True),
 )
 PLACEMENT_PHOTO: Final = Table(
     "placement_photo",
     METADATA,
-    Column("rest_id", Integer, primary_key=True),
+    Column("document_id", Integer, primary_key=True),
     Column("number", Integer, primary_key=True),
     Column("photo_id", Integer, ForeignKey("photo.id", ondelete="CASCADE"), primary_key=True),
 )

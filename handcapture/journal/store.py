@@ -335,17 +335,15 @@ class Journal:
                 content=item.content,
             )
         )
-        for place, sources in enumerate(item.placements, start=1):
-            connection.execute(insert(PLACEMENT).values(rest_id=number, number=place))
+        for place, noted in enumerate(item.placements, start=1):
+            connection.execute(insert(PLACEMENT).values(document_id=number, number=place))
             photos = {
-                self._put_photo(
-                    connection, owner, IncomingPhoto(s.photo_name, s.photo_sha256, s.captured_at, None), remarks
-                )[0]
-                for s in sources
-                if re.fullmatch("[0-9a-f]{64}", s.photo_sha256)
+                self._put_photo(connection, owner, IncomingPhoto(p.name, p.sha256, p.captured_at, None), remarks)[0]
+                for p in noted
+                if re.fullmatch("[0-9a-f]{64}", p.sha256)
             }
             for photo in sorted(photos):
-                connection.execute(insert(PLACEMENT_PHOTO).values(rest_id=number, number=place, photo_id=photo))
+                connection.execute(insert(PLACEMENT_PHOTO).values(document_id=number, number=place, photo_id=photo))
         return number, True
 
     def _put_photo(
@@ -634,9 +632,9 @@ def _document(connection: Connection, row: Row[Any], common: dict[str, Any]) -> 
         rest = connection.execute(fitted_to).scalar()
         content = connection.execute(select(DOCUMENT.c.content).where(DOCUMENT.c.id == row.id)).scalar_one()
         buttons = tuple(_clean(button["label"]) for button in json.loads(content)["buttons"])
-    if row.kind == "rest":
-        numbers = select(PLACEMENT.c.number).where(PLACEMENT.c.rest_id == row.id).order_by(PLACEMENT.c.number)
-        photos = select(PLACEMENT_PHOTO.c.photo_id).where(PLACEMENT_PHOTO.c.rest_id == row.id)
+    if row.kind in ("rest", "check"):
+        numbers = select(PLACEMENT.c.number).where(PLACEMENT.c.document_id == row.id).order_by(PLACEMENT.c.number)
+        photos = select(PLACEMENT_PHOTO.c.photo_id).where(PLACEMENT_PHOTO.c.document_id == row.id)
         placements = tuple(
             PlacementRecord(
                 number,
@@ -857,7 +855,7 @@ def _day_of(items: Iterable[IncomingDocument | IncomingPhoto]) -> str:
         if isinstance(item, IncomingPhoto):
             stamps.append(item.captured_at)
         else:
-            stamps += [source.captured_at for sources in item.placements for source in sources]
+            stamps += [photo.captured_at for noted in item.placements for photo in noted]
     days = []
     for stamp in stamps:
         with contextlib.suppress(ValueError):
