@@ -122,6 +122,15 @@ def _count(condition: NDArray[np.bool_]) -> FloatArray:
 
 
 def _overlaps_discs(boxes: FloatArray, discs: FloatArray, gap: float) -> FloatArray:
+    if len(boxes) > 2000:  # disc by disc: all at once takes too much memory
+        total = np.zeros(len(boxes))
+        for disc in discs:
+            total += _overlaps_discs_at_once(boxes, disc[None], gap)
+        return total
+    return _overlaps_discs_at_once(boxes, discs, gap)
+
+
+def _overlaps_discs_at_once(boxes: FloatArray, discs: FloatArray, gap: float) -> FloatArray:
     return _count(_distances(boxes, discs) < discs[:, 2] + gap)
 
 
@@ -163,14 +172,22 @@ def place_at_one(wanted: Sequence[Wanted], obstacles: Obstacles, gap: float) -> 
     for label in wanted:
         reach = label.radius + gap + (abs(label.toward[0]) * label.size[0] + abs(label.toward[1]) * label.size[1]) / 2
         middles.append((label.anchor[0] + label.toward[0] * reach, label.anchor[1] + label.toward[1] * reach))
-    boxes = np.array([box_around(middle, label.size) for middle, label in zip(middles, wanted, strict=True)])
-    cost = _overlaps_discs(boxes, obstacles.discs, 0.0) + _outside(boxes, obstacles.bounds)
+    return first_free(
+        [box_around(middle, label.size) for middle, label in zip(middles, wanted, strict=True)], obstacles
+    )
+
+
+def first_free(boxes: Sequence[Box], obstacles: Obstacles) -> Box | None:
+    """Return the first of some boxes that meets no hard obstacle, rather one that crosses no ring; None without any."""
+    every = np.array(boxes, dtype=np.float64).reshape(-1, 4)
+    cost = _overlaps_discs(every, obstacles.discs, 0.0) + _outside(every, obstacles.bounds)
     for other in obstacles.boxes:
-        cost += _overlaps_box(boxes, other, 0.0)
+        cost += _overlaps_box(every, other, 0.0)
     free = np.flatnonzero(cost == 0.0)
     if free.size == 0:
         return None
-    left, top, right, bottom = boxes[free[0]].tolist()
+    crossed = _crosses_rings(every[free], obstacles.rings)
+    left, top, right, bottom = every[free[int(np.argmin(crossed > 0))]].tolist()
     return left, top, right, bottom
 
 

@@ -27,6 +27,7 @@ from handcapture.drawings.labels import (
     box_within,
     boxes_meet,
     disc_array,
+    first_free,
     middle_of,
     place_labels,
 )
@@ -38,6 +39,8 @@ EDGE_MM = 1.0
 
 _INSIDE = ((0.0, 0.0), (0.0, -0.35), (0.0, 0.35), (-0.4, 0.0), (0.4, 0.0), (-0.4, -0.35), (0.4, 0.35), (0.0, -0.5))
 """Where in a rectangle its name may stand, in shares of the room left."""
+_GAPS_MM = (1.0, 2.0, 4.0, 7.0, 11.0)
+"""How far off what they name names may stand."""
 
 
 def hole_discs(layout: Layout) -> FloatArray:
@@ -138,10 +141,35 @@ def names_on(
         else:
             reach = height / 2 if toward[0] == 0.0 else width / 2
             outside.append((name, place, Wanted((x, y), reach, (length, size_mm), toward)))
-    taken = [name.box for name in inside]
-    found = obstacles_on(layout, limit, spots, (*boxes, *taken))
-    placed = place_labels([wanted for *_, wanted in outside], found, gap=1.0)
-    return inside + [Name(name, box, place) for (name, place, _), box in zip(outside, placed, strict=True)]
+    names = list(inside)
+    for name, place, wanted in outside:
+        found = obstacles_on(layout, limit, spots, (*boxes, *(other.box for other in names)))
+        box = first_free(_beside(place, wanted), found)
+        names.append(Name(name, box or place_labels([wanted], found, gap=1.0)[0], place))
+    return names
+
+
+def _beside(place: Box, wanted: Wanted) -> list[Box]:
+    """Return the boxes beside a place, nearest first, and of those the wished side first, its middle first."""
+    (width, height), (left, top, right, bottom) = wanted.size, place
+    x, y = middle_of(place)
+    boxes = []
+    for gap in _GAPS_MM:
+        sides = {
+            (0.0, -1.0): [(x + shift, top - gap - height / 2) for shift in _shifts((right - left + width) / 2 - 2.0)],
+            (0.0, 1.0): [(x + shift, bottom + gap + height / 2) for shift in _shifts((right - left + width) / 2 - 2.0)],
+            (-1.0, 0.0): [(left - gap - width / 2, y + shift) for shift in _shifts((bottom - top) / 2)],
+            (1.0, 0.0): [(right + gap + width / 2, y + shift) for shift in _shifts((bottom - top) / 2)],
+        }
+        for side in sorted(sides, key=lambda side: side != wanted.toward):
+            boxes += [box_around(middle, wanted.size) for middle in sides[side]]
+    return boxes
+
+
+def _shifts(most_mm: float) -> list[float]:
+    """Return steps of 3 mm to both sides, smallest first."""
+    steps = [3.0 * k for k in range(int(max(most_mm, 0.0) / 3.0) + 1)]
+    return [0.0] + [sign * step for step in steps[1:] for sign in (1, -1)]
 
 
 def _meets(box: Box, others: Sequence[Box]) -> bool:

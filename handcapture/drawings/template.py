@@ -228,7 +228,7 @@ def _draw_notes(
     for width_mm in (math.inf, 120.0, 100.0, 70.0):
         broken = [part for line in lines for part in _broken(line, width_mm)]
         size = (max(0.92 * text_width(line, 0.72 * _TYPE_MM) for line in broken), spacing * len(broken))
-        box = place_block(size, obstacles, 2.0)
+        box = place_block(size, obstacles, 1.0)
         if width_mm == math.inf or box_is_free(box, obstacles):
             shown, (left, top, _, _) = broken, box
         if box_is_free(box, obstacles):
@@ -264,7 +264,8 @@ def _note_obstacles(layout: Layout, sheet: Sheet, corner: Point, texts: Sequence
     ]
     boxes += [box_around((corner[0] + x, corner[1] + y), (10.0, 10.0)) for x, y in panel_corners(panel)]
     places = [*(box_of(place) for place in panel.obstacles), *(text.box for text in texts)]
-    boxes += _moved(places, (-corner[0], -corner[1]))
+    moved = _moved(places, (-corner[0], -corner[1]))
+    boxes += [(left - 1.0, top - 1.0, right + 1.0, bottom + 1.0) for left, top, right, bottom in moved]
     # An outline of its own may turn in anywhere.
     points = outline_points(panel, 5.0) if panel.outline else np.zeros((0, 2))
     line = disc_array((corner[0] + x, corner[1] + y, 3.0) for x, y in points.tolist())
