@@ -88,7 +88,7 @@ def _print_step(found: Comparison, number: int, step: Step) -> None:
         click.echo("  Nothing changed.")
         return
     how = {
-        "same rest": "both in the frame of the rest that they share",
+        "same rest": "in the frame of the rest that both share",
         "buttons in common": (
             f"laid onto each other by the buttons in common, turned by {placing.turned_deg:.2f}°: most stay put"
         ),
