@@ -255,7 +255,7 @@ def _panel(drawing: Drawing, name: str) -> tuple[PanelFile | None, list[str]]:
         content["corner_radius_mm"] = min(neat, content["width_mm"] / 2, content["height_mm"] / 2)
     else:
         content["outline"] = [
-            (*_rounded((x, y)), *([round(bulge, 9)] if bulge else ())) for x, y, bulge in drawing.outline
+            (*_rounded((x, y)), *([round(bulge, 6)] if bulge else ())) for x, y, bulge in drawing.outline
         ]
     stated = {key: getattr(drawing, key) for key in ("thickness_mm", "material", "edge_mm", "web_mm")}
     content |= {key: value for key, value in stated.items() if value is not None}
