@@ -15,12 +15,15 @@ from scipy.stats import chi2
 
 from handcapture.camera import Camera
 from handcapture.drawings.overlay import (
+    CHECK_COLOUR,
     CHI_SQUARE_95,
     SIDE_COLOURS,
+    Landing,
     draw_overlay,
     region_polygon_mm,
 )
 from handcapture.errors import InputError
+from handcapture.layout.model import Cut
 from handcapture.names import FINGERS, SIDES
 from handcapture.photo import Photo
 from handcapture.rest import Contact, Fingertip, Placement, Rest
@@ -312,3 +315,86 @@ def test_all_fingers_have_their_name_and_labels_do_not_overlap(monkeypatch):
     for number, a in enumerate(kept[:10]):
         for b in kept[number + 1 :]:
             assert not (a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3])
+
+
+def landing(move_mm=None):
+    """Invented: the finger lands 8 mm right of the hole's centre."""
+    centre = np.array([200.0, 150.0])
+    covariance = np.diag([4.0, 9.0])
+    moved = None if move_mm is None else np.array(move_mm)
+    return Landing(24.0, centre, np.add(centre, (8.0, 0.0)), covariance, moved)
+
+
+@pytest.mark.parametrize("level", [35, 225], ids=["dark ground", "light ground"])
+def test_a_move_shows_the_new_hole_and_an_arrow_from_rim_to_rim(level):
+    photo = grey_photo(level=level)
+    camera = tilted_camera(photo.size_px, 15.0)
+    picture = drawn(photo, camera, placement(()), landings=[landing((8.0, 0.0))])
+    angles = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    ring = np.column_stack([np.cos(angles), np.sin(angles)]) * 12.0 + (208.0, 150.0)
+    line = np.round(on_mat(camera, ring)).astype(int)
+    assert is_colour(picture[line[:, 1], line[:, 0]], CHECK_COLOUR, 60).mean() > 0.9
+    # Its tip lies on the new rim; halfway back there is its shaft, and nothing beside that.
+    tip, shaft, beside = np.round(on_mat(camera, [(219.0, 150.0), (215.5, 150.0), (215.5, 156.0)])).astype(int)
+    assert is_colour(picture[tip[1], tip[0]], CHECK_COLOUR, 60)
+    assert is_colour(picture[shaft[1], shaft[0]], CHECK_COLOUR, 60)
+    assert not is_colour(picture[beside[1], beside[0]], CHECK_COLOUR, 60)
+
+
+def test_a_hole_that_stays_has_only_its_region_of_landings():
+    photo = grey_photo()
+    camera = tilted_camera(photo.size_px)
+    picture = drawn(photo, camera, placement(()), landings=[landing()])
+    ring = np.round(on_mat(camera, [(220.0, 150.0), (208.0, 162.0), (208.0, 138.0)])).astype(int)
+    assert not is_colour(picture[ring[:, 1], ring[:, 0]], CHECK_COLOUR, 60).any()
+    border = region_polygon_mm(landing().mean_mm, landing().covariance_mm2, 200)
+    line = np.round(on_mat(camera, border)).astype(int)
+    share = is_colour(picture[line[:, 1], line[:, 0]], CHECK_COLOUR, 60).mean()
+    assert 0.35 < share < 0.8, "dashed"
+    # 95 % of landings drawn at random are within it.
+    draws = np.random.default_rng(2).multivariate_normal(landing().mean_mm, landing().covariance_mm2, 4000)
+    off = draws - landing().mean_mm
+    inside = np.einsum("ni,ij,nj->n", off, np.linalg.inv(landing().covariance_mm2), off) < CHI_SQUARE_95
+    assert inside.mean() == pytest.approx(0.95, abs=0.012)
+
+
+def test_the_legend_tells_what_a_check_adds():
+    from PIL import ImageFont
+
+    from handcapture.drawings.overlay import _legend
+    from handcapture.fonts import font_file
+
+    font = ImageFont.truetype(str(font_file()), 20)
+    layout = workshop_layout()
+    plain = [text for _, text in _legend((), layout, font)[1]]
+    stays = [text for _, text in _legend((), layout, font, [landing()])[1]]
+    moves = [text for _, text in _legend((), layout, font, [landing((3.0, 0.0))])[1]]
+    assert plain == ["hole to be cut"]
+    assert stays == ["hole as printed", "95 of 100 landings"]
+    assert moves == [*stays, "where the hole should move"]
+
+
+def test_outlines_with_arcs_and_cuts_lie_in_true_perspective():
+    """A panel with a half-round right side of 75 mm radius, a round cut and one with rounded corners."""
+    plain = workshop_layout(panel_origin_mm=(60.0, 60.0))
+    outline = ((0.0, 0.0, 0.0), (200.0, 0.0, 1.0), (200.0, 150.0, 0.0), (0.0, 150.0, 0.0))
+    cuts = (
+        Cut("gland", "circle", (160.0, 75.0), 20.0),
+        Cut("window", "rectangle", (80.0, 110.0), 0, (40.0, 20.0), 5.0),
+    )
+    panel = replace(plain.panel, outline=outline, width_mm=275.0, corner_radius_mm=0.0, keep_outs=(), cuts=cuts)
+    photo = grey_photo()
+    camera = tilted_camera(photo.size_px, 20.0)
+    picture = drawn(photo, camera, placement(()), replace(plain, panel=panel, buttons=()))
+    angles = np.linspace(-np.pi / 2, np.pi / 2, 40)
+    arc = np.column_stack([200.0 + 75.0 * np.cos(angles), 75.0 + 75.0 * np.sin(angles)])
+    turn = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    circle = np.column_stack([160.0 + 10.0 * np.cos(turn), 75.0 + 10.0 * np.sin(turn)])
+    corner = np.array(
+        [(100.0 - 5.0 + 5.0 * np.sqrt(0.5), 120.0 - 5.0 + 5.0 * np.sqrt(0.5)), (80.0, 100.0), (60.0, 110.0)]
+    )
+    for points in (arc, circle, corner):
+        line = np.round(on_mat(camera, np.add(points, 60.0))).astype(int)
+        assert (picture[line[:, 1], line[:, 0]].min(axis=1) > 170).all()
+    x, y = np.round(on_mat(camera, (160.0, 180.0))[0]).astype(int)
+    assert (picture[y, x] == GREY).all(), "the window's sharp corner is cut off"
