@@ -180,7 +180,7 @@ class _Blocks:
         q = np.abs(off) - self.half
         outside, direction = _length(np.maximum(q, 0.0))
         side = np.where(off < 0, -1.0, 1.0)
-        inside = (q < 0).all(axis=1)
+        inside = np.asarray((q < 0).all(axis=1))
         nearest = np.eye(2)[np.argmax(q, axis=1)]
         gap = np.where(inside, q.max(axis=1), outside)
         bend = np.where((q > 0).all(axis=1) | (self.half == 0.0).all(axis=1), 1.0 / np.maximum(outside, 1.0), 0.0)

@@ -18,13 +18,14 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-_STEPS, _ROUGH_STEPS = 100, 30
+_STEPS, _ROUGH_STEPS = 100, 16
 _FIRST_TRUST, _LEAST_TRUST, _MOST_TRUST, _ROUGH_TRUST = 30.0, 1e-10, 200.0, 1e-3
 _AHEAD: Final = 3.0
 """Constraints further away than so many trust radii cannot matter in a step."""
 _STILL: Final = 1e-9
 _NEARLY: Final = 1e-5
 """What a rough descent may leave."""
+_STIFF: Final = 10.0
 _FREE: Final = 1e30
 
 
@@ -89,7 +90,11 @@ def descend(
     for _ in range(_STEPS if enough == 0.0 else _ROUGH_STEPS):
         bent = hessian
         if settled and (multipliers.any() or zero_multipliers.any()):
-            bent = _positive(hessian - curvature(x, multipliers, zero_multipliers), least_bend)
+            # Where a constraint holds, the Hessian across it does not matter: stiff there, it is positive more often,
+            # and need not be bent where it does.
+            held = np.r_[here.slopes[multipliers > 0], here.zero_slopes]
+            bent = hessian - curvature(x, multipliers, zero_multipliers)
+            bent = _positive(bent + _STIFF * np.abs(bent).max() * held.T @ held, least_bend)
         slope = gradient(x)
         chosen = np.flatnonzero(here.at_least_zero < _AHEAD * trust)
         k = len(here.zero)

@@ -47,7 +47,7 @@ FEASIBLE_MM: Final = 1e-6
 """Largest amount by which a returned layout may fall short of any constraint."""
 _CENTRING: Final = 1e-4
 """Weight, per mm², of the pull that centres the buttons on a panel that slides: too weak to move a button."""
-_NEAR_MM: Final = 40.0
+_NEAR_MM: Final = 50.0
 """Pairs and edges that are further apart than this, beyond what is needed, are left out until they matter."""
 _PRICE: Final = 1e4
 """Price of falling short of a constraint by 1 mm, in squared deviations of the surest finger."""
@@ -612,9 +612,10 @@ def _twists(task: Task) -> FloatArray:
 
 def _solve(task: Task) -> tuple[FloatArray, FloatArray]:
     """Return centres (n, 2) in the panel frame and the panel's origin (2,)."""
+    z: FloatArray | None = None
     while True:
         problem = Problem(task)
-        z = _best(problem)
+        z = _best(problem, z)
         if z is None:
             whole = complete(task)
             if whole is task:
@@ -648,12 +649,13 @@ def starts(problem: Problem, count: int) -> Iterator[FloatArray]:
         yield problem.start(rng.normal(0, _SCATTER_MM, shape))
 
 
-def _best(problem: Problem) -> FloatArray | None:
-    """Return the best feasible variables that are found, None where there are none."""
-    for start in starts(problem, _STARTS):
+def _best(problem: Problem, near_by: FloatArray | None = None) -> FloatArray | None:
+    """Return the best feasible variables that are found, None where there are none; `near_by` is tried first."""
+    tries = starts(problem, _STARTS)
+    for start in tries if near_by is None else (near_by, *tries):
         here = _rough(problem, start)
         if here.loosening < _ROUGHLY_MM:
-            here = _searched(problem, _slid(problem, here))
+            here = _searched(problem, here if start is near_by else _slid(problem, here))
             polished = solution_from(problem, here.place)
             if polished is not None:
                 return polished
