@@ -16,7 +16,7 @@ import argparse
 import json
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -103,27 +103,35 @@ def two_hands(
     rng: np.random.Generator,
     change: Mapping[Side, FloatArray] | None = None,
     unlike: float = 0.0,
+    restless: float = 1.0,
 ) -> dict[Side, HandPlaces]:
     """Return both hands in two sessions; `change` (5, 2) moves fingers of a side in the second."""
     hands: dict[Side, HandPlaces] = {}
     for side in SIDES:
         moved = (change or {}).get(side, np.zeros((5, 2)))
         before = session(person, counts[0], rng, 0.0, unlike)
-        hands[side] = HandPlaces(before, session(person, counts[1], rng, moved, unlike))
+        later = replace(person, finger_sd_mm=person.finger_sd_mm * restless)
+        hands[side] = HandPlaces(before, session(later, counts[1], rng, moved, unlike))
     return hands
 
 
 def false_alarms(
-    person: Person, counts: tuple[int, int], runs: int, seed: int = 1, unlike: float = 0.0
+    person: Person,
+    counts: tuple[int, int],
+    runs: int,
+    seed: int = 1,
+    unlike: float = 0.0,
+    restless: float = 1.0,
 ) -> dict[str, Any]:
     """Return the share of comparisons of two unchanged hands in which any finger, or a hand's shape, is blamed.
 
-    `by_finger` is the share in which each finger of either hand is.
+    `by_finger` is the share in which each finger of either hand is. `restless` multiplies how far fingers wander in the
+    second session.
     """
     rng = np.random.default_rng([seed, *counts])
     alarms, blamed = 0, np.zeros(len(FINGERS))
     for _ in range(runs):
-        told = tell_shapes(two_hands(person, counts, rng, unlike=unlike))
+        told = tell_shapes(two_hands(person, counts, rng, unlike=unlike, restless=restless))
         alarms += bool(told.changed or told.untold)
         for _, finger in told.changed:
             blamed[FINGERS.index(finger)] += 0.5
@@ -256,6 +264,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     print(json.dumps(result["false_alarms"], indent=1), flush=True)
     result["false_alarms_unequal_counts"] = {
         f"{a} and {b}": false_alarms(PERSONS["hand"], (a, b), half) for a, b in ((1, 5), (3, 8))
+    }
+    result["false_alarms_with_twice_the_spread_after"] = {
+        f"{a} and {b}": false_alarms(PERSONS["hand"], (a, b), half, restless=2.0) for a, b in ((5, 5), (8, 3))
     }
     result["false_alarms_if_a_tenth_of_what_photos_share_differs"] = {
         str(n): false_alarms(PERSONS["hand"], (n, n), half, unlike=0.1) for n in COUNTS

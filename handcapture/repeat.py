@@ -471,12 +471,14 @@ class CommonSpread:
 
     Axes: towards the little finger, towards the person. Measurement error is part of it: contacts state theirs on the
     wide side, and what really happened is in the scatter. `assumed` marks a value that was not measured, because no
-    hand was placed twice.
+    hand was placed twice. `ratios` tell how large each session's spread is against that of all, as variances, with the
+    freedom of each: a session in which the hands were restless is known by all fingers together.
     """
 
     covariance_mm2: FloatArray
     freedom: float
     assumed: bool = False
+    ratios: tuple[tuple[float, float], ...] = ()
 
     def expected(self, matrix: FloatArray) -> FloatArray:
         """Return the covariance (2, 2) that `relative_to_others` should find, of a finger's `leverage` (2, 2K)."""
@@ -489,22 +491,31 @@ def common_spread(hands: Sequence[tuple[FloatArray, Sequence[FloatArray]]]) -> C
     Every placement is laid onto the shape by all fingers; what remains scatters in 2F - 3 of the 2F coordinates of F
     fingers, since turn and shift took three. All in hand axes.
     """
-    squares, freedom = np.zeros((2, 2)), 0.0
+    most = max((len(sessions) for _, sessions in hands), default=0)
+    squares, freedoms = np.zeros((most, 2, 2)), np.zeros(most)
     for shape, sessions in hands:
         weights = np.ones(len(shape))
         fingers = int(np.isfinite(shape[:, 0]).sum())
         if fingers < 3:
             continue
-        for session in (session for session in sessions if len(session)):
-            moved = carried(session, shape, np.broadcast_to(weights, session.shape[:2]))
-            own, free = _scatter(moved)
-            squares += own.sum(axis=0)
-            freedom += free.sum() / fingers * (2 * fingers - 3) / 2
+        for number, session in enumerate(sessions):
+            if len(session):
+                moved = carried(session, shape, np.broadcast_to(weights, session.shape[:2]))
+                own, free = _scatter(moved)
+                squares[number] += own.sum(axis=0)
+                freedoms[number] += free.sum() / fingers * (2 * fingers - 3) / 2
+    freedom = float(freedoms.sum())
     if freedom <= 0.0:
-        return CommonSpread(np.eye(2) * ASSUMED_SPREAD_SD_MM**2, np.inf, True)
-    values, vectors = np.linalg.eigh(squares / freedom)
+        return CommonSpread(np.eye(2) * ASSUMED_SPREAD_SD_MM**2, np.inf, True, ((1.0, np.inf),) * most)
+    pooled = squares.sum(axis=0) / freedom
+    values, vectors = np.linalg.eigh(pooled)
     common = (vectors * np.maximum(values, _LEAST_MM2)) @ vectors.T
-    return CommonSpread(np.asarray(common, dtype=np.float64), float(freedom))
+    whole = max(float(np.trace(pooled)), 2 * _LEAST_MM2)
+    ratios = tuple(
+        (max(float(np.trace(each)) / free, 2 * _LEAST_MM2) / whole, float(free)) if free > 0 else (1.0, freedom)
+        for each, free in zip(squares, freedoms, strict=True)
+    )
+    return CommonSpread(np.asarray(common, dtype=np.float64), freedom, False, ratios)
 
 
 def _scatter(places: FloatArray) -> tuple[FloatArray, FloatArray]:

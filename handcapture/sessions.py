@@ -15,9 +15,11 @@ Baarda's data snooping 1968, from memory).
 whatever the fingers have in common: a two-sample Hotelling test is exact, and needs no model of how fingers wander
 together. With three to five placements its quantiles are wide, so the pooled covariance is shrunk (`repeat.shrink`)
 towards what the common spread of both hands lets expect for that finger; degrees of freedom combine as Satterthwaite
-has it. Holm's rule (1979) holds the probability of blaming any finger of two unchanged hands at 5 %;
-`calibration/sessions.py` measures it. Where more than two fingers of a hand stand out, no majority is left to align on:
-then the hand's shape has changed, and which fingers did it is not told.
+has it. Sessions of unlike spread (a hand may be restless after an injury) count by the ratio that all fingers together
+show, as in Welch's test; with equally many placements that makes no difference. Holm's rule (1979) holds the
+probability of blaming any finger of two unchanged hands at 5 %; `calibration/sessions.py` measures it. Where more than
+two fingers of a hand stand out, no majority is left to align on: then the hand's shape has changed, and which fingers
+did it is not told.
 
 **Errors that photos share.** Part of a contact's error is the same in all photos of a hand: what the network gets wrong
 of this hand, and the print's scale (`Contact.shared_mm2`). It shifts both sessions alike, so it is not part of the
@@ -29,8 +31,10 @@ stated size of a change, CHANGED_UNLIKE of it is counted as differing. The print
 different prints its uncertainty comes in, in proportion to the distance from the fingers that align. The spread is what
 really scattered, measurement error and all: contacts state theirs on the wide side.
 
-**What it cannot see.** Placements of one sitting may be more alike than those of different days. With two sessions that
-cannot be told from a change; with several sessions it can, and `trends` counts it.
+**What it cannot see.** Placements of one sitting may be more alike than those of different days, and photos in another
+light may be wrong in another way. With two sessions that cannot be told from a change: if a tenth of what photos share
+differed, false alarms would rise to some 8 % with three placements each and 30 % with twelve (bench). With several
+sessions it can be told, and `trends` counts it.
 
 **Assumed.** With one placement each nothing is known of the spread; that of `rest.pool` is then assumed, which finds
 gross changes only, and the result says so.
@@ -106,7 +110,8 @@ class Shift:
     """How a finger's mean differs, relative to those that align; hand axes, mm.
 
     `spread_mm2` (2, 2) is that of one placement with its `freedom`, `between_mm2` what comes on top between sessions.
-    `own_freedom` and `common_freedom` are what the two parts of the spread were estimated from.
+    `own_freedom` and `common_freedom` are what the two parts of the spread were estimated from, `ratios` how the
+    sessions' spreads compare with that of both, as variances.
     """
 
     change_mm: FloatArray
@@ -117,11 +122,12 @@ class Shift:
     common_freedom: float
     counts: tuple[int, int]
     assumed: bool
+    ratios: tuple[float, float] = (1.0, 1.0)
 
     @property
     def covariance_mm2(self) -> FloatArray:
         """The covariance (2, 2) of the change."""
-        return self.spread_mm2 * (1 / self.counts[0] + 1 / self.counts[1]) + self.between_mm2
+        return self.spread_mm2 * float(np.divide(self.ratios, self.counts).sum()) + self.between_mm2
 
     @property
     def probability(self) -> float:
@@ -215,17 +221,30 @@ def _shifts(hand: HandPlaces, shape: FloatArray, stable: FloatArray, common: Com
         freedom = float(freedoms[number])
         own = scatters[number] / freedom if freedom else expected
         spread, free = shrink(own, freedom, expected, common.freedom)
+        number_of = (int(counts[0][number]), int(counts[1][number]))
         found[finger] = Shift(
             change_mm=change[number],
             spread_mm2=spread,
             between_mm2=through(matrix, np.zeros((len(FINGERS), 2, 2)), stretch),
-            freedom=np.inf if common.assumed else free,
+            freedom=np.inf if common.assumed else _welch(free, number_of, common),
             own_freedom=freedom,
             common_freedom=common.freedom,
-            counts=(int(counts[0][number]), int(counts[1][number])),
+            counts=number_of,
             assumed=common.assumed,
+            ratios=(common.ratios[0][0], common.ratios[1][0]),
         )
     return found
+
+
+def _welch(freedom: float, counts: tuple[int, int], common: CommonSpread) -> float:
+    """Return the degrees of freedom of a change when the ratio of the sessions' spreads is itself estimated.
+
+    After Welch (1947): the sessions' shares of the variance, each with its freedom, against the pooled spread's.
+    """
+    shares = np.divide([ratio for ratio, _ in common.ratios], counts)
+    shares = shares / shares.sum()
+    parts = float(sum(share**2 / free for share, (_, free) in zip(shares, common.ratios, strict=True)))
+    return 1.0 / (1.0 / freedom + max(parts - 1.0 / common.freedom, 0.0))
 
 
 def _farthest(change: FloatArray, covariance: FloatArray, limit: float) -> float:
@@ -851,7 +870,7 @@ def compare_text(comparison: Comparison) -> str:
     on = f"one print of the {c.mats[0]} mat" if c.same_print else f"two prints ({c.mats[0]}, {c.mats[1]})"
     lines = [f"Compared: {_times(c.placements[0])} in the first session with {c.placements[1]} in the second, on {on}."]
     changed = [f for f in c.fingers if f.verdict == "changed"]
-    lines += [f"{_name(f)}: changed. {_how(f)}" for f in changed]
+    lines += [f"{_name(f)}: changed. {_how(f, c.margin_mm)}" for f in changed]
     if c.fingers and not changed and not any(hand.shape_untold for hand in c.hands):
         lines.append("No finger moved relative to its hand by anything that this set-up can show.")
     same = [f"{f.side} {f.finger} ({f.at_most_mm:.1f})" for f in c.fingers if f.verdict == "unchanged"]
@@ -868,7 +887,8 @@ def compare_text(comparison: Comparison) -> str:
     lines += c.notes
     lines.append(
         "A difference that is not called a change is no change that this set-up can show; smaller ones may be there. "
-        "Placements of one day are more alike than those of different days: measure a third time before you act on it."
+        "Placements of one day are more alike than those of different days, and another light may shift a fingertip: "
+        "take both sessions in the same way, and measure once more on another day before you act on a change."
     )
     lines.append(
         "This is a measuring aid and no medical advice: it cannot say whether a hand is well. Pain, numbness, tingling "
@@ -885,16 +905,18 @@ def _name(change: FingerChange) -> str:
     return f"{change.side} {change.finger}".capitalize()
 
 
-def _how(f: FingerChange) -> str:
+def _how(f: FingerChange, margin_mm: float) -> str:
     across, down, reach = f.towards_little_mm or 0.0, f.towards_person_mm or 0.0, f.along_reach_mm or 0.0
     beside = "thumb" if across < 0 else "little finger"
     if (f.finger, beside) in (("thumb", "thumb"), ("little", "little finger")):
         beside = "outside"
+    small = f.at_most_mm is not None and f.at_most_mm <= margin_mm
     return (
         f"It comes down {f.distance_mm:.1f} mm (± {f.known_to_mm:.1f}) from where it did, relative to the hand: "
         f"{abs(across):.1f} mm towards the {beside}, {abs(down):.1f} mm {'towards' if down > 0 else 'away from'} you "
         f"({abs(reach):.1f} mm {'stretched further' if reach > 0 else 'drawn in'} along its reach)"
         f"{', by an assumed spread' if f.assumed else ''}."
+        f"{f' That is within the {margin_mm:g} mm that do not matter.' if small else ''}"
     )
 
 

@@ -384,6 +384,16 @@ def test_document_is_json() -> None:
         assert {f["text"].split(" ")[0] for f in document["fingers"]} <= {"changed", "unchanged", "cannot"}
 
 
+def test_a_small_change_is_said_to_be_small() -> None:
+    before, after = (session(30, seed, moved, finger_sd_mm=0.5) for seed, moved in ((47, None), (48, SMALL)))
+    found = compare_sessions(before, after)
+    assert verdicts(found)["left", "middle"] == "changed"
+    assert "That is within the 5 mm that do not matter." in compare_text(found)
+
+
+SMALL: dict[Key, tuple[float, float]] = {("left", "middle"): (1.5, 0.0)}
+
+
 def test_only_buttons_of_changed_fingers_should_move() -> None:
     layout = workshop_layout()
     found = compare_sessions(session(6, 1), session(6, 2, {("right", "ring"): (6.0, -1.0)}))
