@@ -211,7 +211,7 @@ def _shifts(hand: HandPlaces, shape: FloatArray, stable: FloatArray, common: Com
     counts = [np.isfinite(session[..., 0]).sum(axis=0) for session in (before, after)]
     scatters, freedoms = session_scatter([before, after])
     change = mean_places(after) - mean_places(before)
-    stretch = np.nan_to_num(shape - np.nanmean(shape, axis=0)) * np.sqrt(hand.scale_variance)
+    stretch = np.nan_to_num(shape - mean_places(shape[:, None])[0]) * np.sqrt(hand.scale_variance)
     found: dict[Finger, Shift] = {}
     for number, finger in enumerate(FINGERS):
         if not counts[0][number] or not counts[1][number]:
@@ -587,7 +587,7 @@ def _lies(places: FloatArray, shape: FloatArray, stable: FloatArray) -> tuple[Fl
 
     A hand of which a finger was not seen counts by the others, laid on `shape` (5, 2).
     """
-    middle = np.nanmean(shape[stable > 0], axis=0)
+    middle = mean_places(shape[stable > 0][:, None])[0]
     found, turns = [], []
     for one in places:
         seen = np.isfinite(one[:, 0]) & np.isfinite(shape[:, 0]) & (stable > 0)
@@ -1190,7 +1190,7 @@ def _finger_trends(
         expected = common.expected(leverage(shape, stable, number))
         freedom = float(freedoms[number])
         spread, _ = shrink(scatters[number] / max(freedom, 1.0), freedom, expected, common.freedom)
-        means = np.array([np.nanmean(part[:, number], axis=0) for part, s in zip(parts, seen, strict=True) if s])
+        means = np.array([mean_places(part)[number] for part, s in zip(parts, seen, strict=True) if s])
         means = means - means.mean(axis=0)
         for axis, name in enumerate(_AXES):
             errors = np.sqrt(spread[axis, axis] / counts[seen])

@@ -254,6 +254,33 @@ def test_a_finger_missing_now_and_then_does_no_harm() -> None:
     }
 
 
+@pytest.mark.filterwarnings("error")
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 10_000), st.sampled_from([0.1, 0.4, 0.7, 0.9]), st.integers(1, 4), st.integers(1, 4))
+def test_whatever_is_missing_something_is_said(seed: int, share: float, first: int, second: int) -> None:
+    rng = np.random.default_rng(seed)
+    before, after = (
+        [
+            replace(
+                p,
+                contacts=tuple(c for c in p.contacts if rng.random() > share),
+                hands=tuple(h for h in p.hands if rng.random() > share),
+            )
+            for p in session(count, 2 * seed + k)
+        ]
+        for k, count in enumerate((first, second))
+    )
+    found = compare_sessions(before, after)
+    text = compare_text(found)
+    assert "nan" not in text
+    assert "inf" not in text
+    dump_json(comparison_document(found))
+    for finger in found.fingers:
+        assert (finger.change_mm is None) == (finger.probability is None)
+        if finger.change_mm is None:
+            assert finger.reason
+
+
 def test_different_mats_are_compared_by_shape_only() -> None:
     before = session(5, 26)
     after = session(5, 27, {("right", "ring"): (7.0, 0.0)}, mat="a4-pair")
