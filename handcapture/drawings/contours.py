@@ -142,7 +142,7 @@ def offset(contour: Contour, distance_mm: float) -> Offset:
 
     Straight pieces and arcs stay what they are. Corners from 60 degrees on stay sharp, sharper ones and those at arcs
     are rounded round the old corner. Where pieces vanish or meet in another order, as in a notch narrower than the
-    offset, shapely's buffer takes over: its arcs are straight pieces within 0.002 mm.
+    offset, shapely's buffer takes over: its corners are round, its arcs straight pieces within a few micrometres.
     """
     if distance_mm == 0.0:
         return Offset((contour,), exact=True)
@@ -264,9 +264,8 @@ def _buffered(contour: Contour, distance: float) -> tuple[Contour, ...]:
     import shapely
 
     fine = _FALLBACK_SAGITTA_MM
-    shape = shapely.Polygon(polyline(contour, fine)).buffer(
-        distance, join_style="mitre", mitre_limit=_MITRE_LIMIT, quad_segs=64
-    )
+    # Round corners: a mitre that is cut short comes too near to the old line.
+    shape = shapely.Polygon(polyline(contour, fine)).buffer(distance, quad_segs=64)
     contours = []
     for part in shapely.get_parts(shape) if not shape.is_empty else ():
         for ring in (part.exterior, *part.interiors):

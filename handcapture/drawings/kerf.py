@@ -10,10 +10,13 @@ from handcapture.drawings.common import check_drawable, clean_label, format_mm
 from handcapture.drawings.contours import Contour, area_mm2, cut_contour, length_mm, offset
 from handcapture.errors import InputError
 from handcapture.layout.model import Button, Cut, Layout
-from handcapture.layout.outline import vertices_of
+from handcapture.layout.outline import polyline, vertices_of
 
 MOST_KERF_MM: Final = 5.0
 """A router's cutter of common size; more is a slip of the pen (our own figure, no source)."""
+
+_LOST_MM2: Final = 0.1
+"""What rounding and chords may change of a panel's area; less than any notch worth cutting."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +76,7 @@ def cutting(layout: Layout, kerf_mm: float = 0.0) -> Cutting:
                 f"A kerf of {format_mm(kerf_mm)} mm leaves nothing of {name} ({format_mm(least)} mm). Check the kerf."
             )
     grown = offset(outline, kerf_mm / 2)
-    if len(grown.contours) != 1:
+    if len(grown.contours) != 1 or not (grown.exact or _comes_back(outline, grown.contours[0], kerf_mm)):
         raise InputError(
             f"The outline has a place narrower than the kerf of {format_mm(kerf_mm)} mm, where the cutter would close "
             "it. Check the kerf, or leave it to the shop."
@@ -85,6 +88,14 @@ def cutting(layout: Layout, kerf_mm: float = 0.0) -> Cutting:
         kerf_mm,
         grown.exact,
     )
+
+
+def _comes_back(outline: Contour, grown: Contour, kerf_mm: float) -> bool:
+    """Tell whether a cut along the grown line leaves the panel: a notch that the cutter closes would be missing."""
+    import shapely
+
+    left = shapely.Polygon(polyline(grown)).buffer(-kerf_mm / 2, join_style="mitre")
+    return bool(left.symmetric_difference(shapely.Polygon(polyline(outline))).area < _LOST_MM2)
 
 
 def _least_mm(cut: Cut) -> float:
