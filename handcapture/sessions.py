@@ -16,10 +16,10 @@ whatever the fingers have in common: a two-sample Hotelling test is exact, and n
 together. With three to five placements its quantiles are wide, so the pooled covariance is shrunk (`repeat.shrink`)
 towards what the common spread of both hands lets expect for that finger; degrees of freedom combine as Satterthwaite
 has it. Sessions of unlike spread (a hand may be restless after an injury) count by the ratio that all fingers together
-show, as in Welch's test; with equally many placements that makes no difference. Holm's rule (1979) holds the
-probability of blaming any finger of two unchanged hands at 5 %; `calibration/sessions.py` measures it. Where more than
-two fingers of a hand stand out, no majority is left to align on: then the hand's shape has changed, and which fingers
-did it is not told.
+show, as in Welch's test; with equally many placements that makes no difference. Holm's rule (1979, in Šidák's form)
+holds the probability of blaming any finger of two unchanged hands at 5 %; `calibration/sessions.py` measures it. Where
+more than two fingers of a hand stand out, no majority is left to align on: then the hand's shape has changed, and which
+fingers did it is not told.
 
 **Errors that photos share.** Part of a contact's error is the same in all photos of a hand: what the network gets wrong
 of this hand, and the print's scale (`Contact.shared_mm2`). It shifts both sessions alike, so it is not part of the
@@ -167,7 +167,7 @@ def tell_shapes(hands: Mapping[Side, HandPlaces], level: float = LEVEL) -> Shape
     """Tell which fingers moved relative to their hands: see the module's text."""
     hands = {side: hand for side, hand in hands.items() if len(hand.before) and len(hand.after)}
     stable = {side: np.ones(len(FINGERS)) for side in hands}
-    shapes = {side: shape_as_first([hand.before, hand.after], stable[side]) for side, hand in hands.items()}
+    shapes = {side: _shape(hand, stable[side]) for side, hand in hands.items()}
     common = common_spread([(shapes[side], [hand.before, hand.after]) for side, hand in hands.items()])
     shifts = {side: _shifts(hand, shapes[side], stable[side], common) for side, hand in hands.items()}
     seen = {side: len(found) for side, found in shifts.items()}
@@ -186,7 +186,7 @@ def tell_shapes(hands: Mapping[Side, HandPlaces], level: float = LEVEL) -> Shape
         if not open_ones:
             break
         probability, side, finger = min(open_ones)
-        reached = max(reached, min(1.0, probability * (total - len(changed))))
+        reached = max(reached, among(probability, total - len(changed)))
         if reached > level:
             break
         if int((stable[side] == 0).sum()) >= most_changed(seen[side]):
@@ -194,14 +194,32 @@ def tell_shapes(hands: Mapping[Side, HandPlaces], level: float = LEVEL) -> Shape
             continue
         changed[side, finger] = reached
         stable[side][FINGERS.index(finger)] = 0.0
-        shape = shape_as_first([hands[side].before, hands[side].after], stable[side])
-        shifts[side] = _shifts(hands[side], shape, stable[side], common)
+        shifts[side] = _shifts(hands[side], _shape(hands[side], stable[side]), stable[side], common)
+        # One named earlier may only have stood out because this one still helped to align.
+        for other in [f for s, f in changed if s == side and f != finger]:
+            if among(shifts[side][other].probability, total - len(changed) + 1) > level:
+                del changed[side, other]
+                stable[side][FINGERS.index(other)] = 1.0
+                shifts[side] = _shifts(hands[side], _shape(hands[side], stable[side]), stable[side], common)
     return ShapeTest(
         shifts={(side, finger): shift for side, found in shifts.items() for finger, shift in found.items()},
         changed={key: p for key, p in changed.items() if key[0] not in untold},
         untold=tuple(untold),
-        left_level=level / max(total - len(changed), 1),
+        left_level=1.0 - (1.0 - level) ** (1.0 / max(total - len(changed), 1)),
     )
+
+
+def among(probability: float, count: int) -> float:
+    """Return the probability adjusted for being the smallest of `count` (Šidák 1967).
+
+    Exact for independent tests and on the safe side for these, whose regions are convex and symmetric (the Gaussian
+    correlation inequality, Royen 2014, from memory).
+    """
+    return float(-np.expm1(count * np.log1p(-min(probability, 1.0 - 1e-15))))
+
+
+def _shape(hand: HandPlaces, stable: FloatArray) -> FloatArray:
+    return shape_as_first([hand.before, hand.after], stable)
 
 
 def _shifts(hand: HandPlaces, shape: FloatArray, stable: FloatArray, common: CommonSpread) -> dict[Finger, Shift]:
@@ -540,7 +558,7 @@ def _finger_changes(
                 covariance_mm2=matrix_in_hand_axes(stated.covariance_mm2, side),
                 limit=limit,
                 at_most_mm=at_most,
-                probability=told.changed.get((side, finger), min(1.0, shift.probability * left)),
+                probability=told.changed.get((side, finger), among(shift.probability, left)),
                 reach=_reach(first, side, finger),
                 placements_needed=needed,
                 assumed=shift.assumed,
@@ -607,7 +625,7 @@ def _stable(told: ShapeTest, side: Side) -> FloatArray:
 
 def _hand_change(side: Side, hand: HandPlaces, told: ShapeTest, same_mat: bool, level: float) -> HandChange:
     stable = _stable(told, side)
-    shape = shape_as_first([hand.before, hand.after], stable)
+    shape = _shape(hand, stable)
     (before, turned), (after, turns) = (_lies(places, shape, stable) for places in (hand.before, hand.after))
     before, after = before[np.isfinite(before[:, 0])], after[np.isfinite(after[:, 0])]
     turned, turns = turned[np.isfinite(turned)], turns[np.isfinite(turns)]
@@ -752,7 +770,7 @@ def _between_hands(
     middles, turns = {}, {}
     for side in SIDES:
         stable = _stable(told, side)
-        shape = shape_as_first([places[side].before, places[side].after], stable)
+        shape = _shape(places[side], stable)
         middle, turn = _lies(in_hand_axes(places_of(both, side), side), shape, stable)
         middles[side], turns[side] = in_hand_axes(middle, side), turn * (-1.0 if side == "left" else 1.0)
     distance = np.hypot(*(middles["right"] - middles["left"]).T)
@@ -762,11 +780,11 @@ def _between_hands(
 
 
 def holm(probabilities: Sequence[float]) -> list[float]:
-    """Return probabilities adjusted for there being so many of them (Holm 1979), in the same order."""
+    """Return probabilities adjusted for there being so many of them (Holm 1979, with `among`), in the same order."""
     order = np.argsort(probabilities, kind="stable")
     adjusted, reached = [1.0] * len(probabilities), 0.0
     for rank, k in enumerate(order):
-        reached = max(reached, min(1.0, float(probabilities[k]) * (len(probabilities) - rank)))
+        reached = max(reached, among(float(probabilities[k]), len(probabilities) - rank))
         adjusted[int(k)] = reached
     return adjusted
 

@@ -362,9 +362,9 @@ def test_wrist_deviation_is_compared_by_students_t() -> None:
 
 
 def test_holms_rule() -> None:
-    """By hand, after Holm 1979: 0.01 · 4, then 0.02 · 3, 0.03 · 2, 0.04 · 1, never falling."""
-    assert holm([0.04, 0.01, 0.03, 0.02]) == pytest.approx([0.06, 0.04, 0.06, 0.06])
-    assert holm([0.5, 0.9]) == pytest.approx([1.0, 1.0])
+    """By hand, after Holm 1979 in Šidák's form: 1 - 0.99⁴, then 1 - 0.98³, 1 - 0.97², 0.04, never falling."""
+    assert holm([0.04, 0.01, 0.03, 0.02]) == pytest.approx([0.0591, 0.039404, 0.0591, 0.058808])
+    assert holm([0.5, 1.0]) == pytest.approx([0.75, 1.0])
     assert holm([]) == []
 
 
