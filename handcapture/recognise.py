@@ -8,7 +8,8 @@ Measured on composed photos of the reference hands (calibration/scenes) on singl
 pixel, tilted 0 to 33 degrees: none of 81 photos of the right template was refused or left open, lines as pale as 15 %
 of their darkness and as blurred as the marks allow; all 55 plain mats and 25 other layouts were refused. Of 76
 revisions in which one or two buttons had moved by 3.5 to 8 mm or gone, 69 were refused; in the other seven hands or
-shadows covered all or most of those circles. Where neither rules nor circles can be made out, only that is said.
+shadows covered all or most of those circles. `calibration/recognition.py` makes photos of these kinds again. Where
+neither rules nor circles can be made out, only that is said.
 """
 
 from __future__ import annotations

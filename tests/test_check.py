@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -21,6 +22,7 @@ from handcapture.layout.model import Layout, Part
 from handcapture.mat.geometry import MATS
 from handcapture.mat.print_scale import PrintScale, place
 from handcapture.mat.sighting import sight
+from handcapture.mat.surface import PaperSurface
 from handcapture.quality import PhotoQuality
 from handcapture.rest import Placement
 
@@ -159,6 +161,30 @@ def test_the_view_of_the_template_projects_through_the_sheets() -> None:
         shot.sighting.camera.project(np.hstack([on_mat, flat])),
         atol=1e-6,
     )
+
+
+def test_on_bent_paper_points_are_projected_from_its_height() -> None:
+    shot = capture_on(workshop_layout())
+
+    class Raised:
+        def height_mm(self, points_mm: FloatArray) -> FloatArray:
+            return np.asarray(0.02 * points_mm[:, 0])
+
+    bent = replace(shot.sighting, surface=cast(PaperSurface, Raised()))
+    points = np.array([[100.0, 100.0, 0.0], [300.0, 150.0, 5.0]])
+    raised = np.add(points, [[0.0, 0.0, 2.0], [0.0, 0.0, 6.0]])
+    np.testing.assert_allclose(
+        TemplateView(bent).project(points), TemplateView(shot.sighting).project(raised), atol=0.02
+    )
+
+
+def test_what_surely_lands_on_its_plunger_fits_though_the_offset_is_hardly_known() -> None:
+    wide, limit = np.eye(2) * 7.0, float(-2 * np.log(0.05 / 10))
+    assert _verdict(np.array([1.5, 0.0]), wide, 2.0, limit, within=0.95) == "fits"
+    assert _verdict(np.array([1.5, 0.0]), wide, 2.0, limit, within=0.8) == "cannot tell"
+    # Off by more than one cares for, it stays open, and what is surely off moves however often it lands.
+    assert _verdict(np.array([4.0, 0.0]), wide, 2.0, limit, within=0.95) == "cannot tell"
+    assert _verdict(np.array([4.0, 0.0]), np.eye(2) * 0.3, 2.0, limit, within=0.95) == "move"
 
 
 def test_refusals() -> None:
