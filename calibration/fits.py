@@ -18,10 +18,12 @@ from typing import Any
 
 import numpy as np
 
-from handcapture.layout.fit import FEASIBLE_MM, LayoutError, Problem, complete, fit_layout, solution_from, task_of
+from handcapture.layout.fit import LayoutError, fit_layout
 from handcapture.layout.model import Cut, KeepOut, Panel, SideFeature
 from handcapture.layout.outline import as_outline
 from handcapture.layout.plan import Plan
+from handcapture.layout.search import Problem, complete, solution_from
+from handcapture.layout.task import FEASIBLE_MM, task_of
 from handcapture.names import FINGERS, SIDES, Finger, Side
 from handcapture.rest import Fingertip, Rest
 

@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from handcapture.layout.fit import fit_layout, moved_to_hands
+from handcapture.layout.fit import fit_layout
 from handcapture.layout.model import Layout, Panel
 from handcapture.layout.plan import ButtonWish, Plan
+from handcapture.layout.task import moved_to_hands
 from handcapture.rest import pool
 
 FloatArray = NDArray[np.float64]

@@ -10,7 +10,7 @@ from handcapture.cli.common import MAT_NAMES, SETTINGS, Group
 from handcapture.cli.compare import compare
 from handcapture.cli.demo import demo
 from handcapture.cli.draw import DRAWING_SUFFIXES, draw
-from handcapture.cli.fit import fit
+from handcapture.cli.fit import fit, holes
 from handcapture.cli.journal import journal
 from handcapture.cli.mat import mat
 from handcapture.cli.start import adopt, advise, arrange
@@ -35,5 +35,5 @@ def main() -> None:
     """
 
 
-for _command in (mat, capture, inspect, adopt, arrange, advise, fit, compare, draw, check, journal, demo):
+for _command in (mat, capture, inspect, adopt, arrange, advise, holes, fit, compare, draw, check, journal, demo):
     main.add_command(_command)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from handcapture.cli.common import PATH, check_not_input, check_output, json_option, print_json
+from handcapture.errors import InputError
 
 if TYPE_CHECKING:
     from handcapture.layout.model import Layout
@@ -24,8 +25,18 @@ if TYPE_CHECKING:
     help="0 as the hand rests, 1 as each hand's half of the old panel was. [default: the plan's]",
 )
 @click.option("--trade-off", is_flag=True, help="Also show what each pull costs.")
+@click.option("--revision", default="A", show_default=True, help="The letter that stands on every drawing of it.")
 @json_option
-def fit(rest: Path, plan: Path, panel: Path, output: Path, pull: float | None, trade_off: bool, as_json: bool) -> None:
+def fit(
+    rest: Path,
+    plan: Path,
+    panel: Path,
+    output: Path,
+    pull: float | None,
+    trade_off: bool,
+    revision: str,
+    as_json: bool,
+) -> None:
     """Fit the buttons of a plan to a rest, within a panel.
 
     Every button comes as close to its finger as the panel allows: webs between holes, distance to the edge,
@@ -35,7 +46,8 @@ def fit(rest: Path, plan: Path, panel: Path, output: Path, pull: float | None, t
     Example:
       handcapture fit rest.json --plan plan.toml --panel panel.toml --output layout.json
     """
-    from dataclasses import asdict
+    import datetime
+    from dataclasses import asdict, replace
 
     from handcapture.documents import plain
     from handcapture.layout.document import layout_document, write_layout
@@ -45,11 +57,14 @@ def fit(rest: Path, plan: Path, panel: Path, output: Path, pull: float | None, t
 
     check_output(output, (".json",), "a layout")
     check_not_input(output, (rest, plan, panel))
+    if not (1 <= len(revision) <= 8 and revision.isalnum()):
+        raise InputError(f"--revision {revision}: give one to eight letters or digits, like B.")
     plate, origin = load_panel(panel)
     hands, wanted = read_rest(rest), load_plan(plan)
     if pull is not None:
         wanted = wanted.model_copy(update={"pull": pull})
     layout = fit_layout(hands, wanted, plate, origin)
+    layout = replace(layout, created=datetime.date.today().isoformat(), revision=revision)
     curve = trade_off_curve(hands, wanted, plate, origin) if trade_off else ()
     write_layout(output, layout)
     if as_json:
@@ -71,7 +86,10 @@ def fit(rest: Path, plan: Path, panel: Path, output: Path, pull: float | None, t
 
 
 def _print_layout(layout: Layout, output: Path) -> None:
-    click.echo(f"{output}: {len(layout.buttons)} buttons on {layout.panel.name}.")
+    panel = layout.panel
+    click.echo(f"{output}: {len(layout.buttons)} buttons on {panel.name}, revision {layout.revision}.")
+    material = f" ({panel.material})" if panel.material else ""
+    click.echo(f"  Web {panel.web_mm:g} mm, edge {panel.edge_mm:g} mm{material}.")
     click.echo()
     click.echo(
         "  In mm from the panel's top-left corner, x to the right, y towards the person (drill tables: y upwards)."
@@ -84,8 +102,68 @@ def _print_layout(layout: Layout, output: Path) -> None:
             f"  {button.centre_mm[1]:7.1f}  {button.hole_mm:5.1f}  {button.moved_mm:5.1f}   {lands}"
         )
     click.echo()
+    if layout.choices:
+        click.echo("  places to choose from (chosen: *)            lands within   all land   worst moved")
+    for choice in layout.choices:
+        where = f"{choice.side} {choice.finger}{', far' if choice.row == 'far' else ''}"
+        line = f"  {'*' if choice.chosen else ' '} {choice.label:16.16s} {where:20s}"
+        if choice.landing_probability is None or choice.landings is None or choice.worst_moved_mm is None:
+            click.echo(f"{line}     does not fit on the panel")
+            continue
+        click.echo(
+            f"{line}      {100 * choice.landing_probability:5.0f} %    {100 * choice.landings:5.1f} %"
+            f"      {choice.worst_moved_mm:5.1f} mm"
+        )
+    if layout.choices:
+        click.echo()
     if not layout.findings:
         click.echo("  No findings: it can be built as it stands.")
     for finding in layout.findings:
         after = f"Waived: {finding.waived}" if finding.waived else finding.remedy
         click.echo(f"  {finding.severity} [{finding.code}]: {finding.message} {after}".rstrip())
+
+
+@click.command()
+@click.argument("rest", type=PATH)
+@click.option("--plan", type=PATH, required=True, help="The plan (.toml): buttons and their fingers.")
+@click.option("--layout", type=PATH, help="Where the buttons have come to stand (.json); else where fingers want them.")
+@click.option("--size", "sizes_mm", type=float, multiple=True, help="A hole to choose from, mm; several times.")
+@click.option("--landing", type=click.FloatRange(0.5, 0.999), help="Share of landings to reach. [default: the plan's]")
+@json_option
+def holes(
+    rest: Path,
+    plan: Path,
+    layout: Path | None,
+    sizes_mm: tuple[float, ...],
+    landing: float | None,
+    as_json: bool,
+) -> None:
+    """Advise a hole for every button, from the finger's breadth and how surely it lands; nothing is written.
+
+    In a plan, hole_mm = "advised" takes this advice when it is fitted.
+
+    \b
+    Example:
+      handcapture holes rest.json --plan plan.toml --size 24 --size 30
+    """
+    from dataclasses import asdict
+
+    from handcapture.documents import plain
+    from handcapture.layout.document import read_layout
+    from handcapture.layout.holes import advise_holes, describe
+    from handcapture.layout.plan import HOLE_LIMITS_MM, load_plan
+    from handcapture.rest_document import read_rest
+
+    low, high = HOLE_LIMITS_MM
+    if wrong := [size for size in sizes_mm if not low <= size <= high]:
+        raise InputError(f"--size {wrong[0]:g}: a hole measures {low:g} to {high:g} mm.")
+    wanted, hands = load_plan(plan), read_rest(rest)
+    if sizes_mm:
+        wanted = wanted.model_copy(update={"hole_choices_mm": sizes_mm})
+    if landing is not None:
+        wanted = wanted.model_copy(update={"landing": landing})
+    advice = advise_holes(wanted, hands, None if layout is None else read_layout(layout))
+    if as_json:
+        print_json(plain(asdict(advice)))
+        return
+    click.echo(describe(advice))

@@ -15,8 +15,9 @@ import numpy as np
 
 from handcapture.layout.constraints import Constraint, FloatArray, Kind
 from handcapture.layout.descent import Descent
-from handcapture.layout.fit import Problem, Task, complete, loosened, solution_from, starts
 from handcapture.layout.model import KeepOut, Panel
+from handcapture.layout.search import Problem, complete, loosened, solution_from, starts
+from handcapture.layout.task import Task
 
 _TRIES: Final = 4
 """Starts from which a clash or a way out is looked for."""

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from handcapture.documents import dump_json, load_json, plain, validated, write_atomically
 from handcapture.layout.model import (
     Button,
+    Choice,
     Cut,
     Edge,
     Finding,
@@ -121,6 +122,18 @@ class _Finding(_Entry):
     waived: str | None = None
 
 
+class _Choice(_Entry):
+    label: Label
+    side: Side
+    finger: Finger
+    row: Row
+    chosen: bool
+    fits: bool
+    landing_probability: Annotated[float, Field(ge=0, le=1)] | None = None
+    landings: Annotated[float, Field(ge=0, le=1)] | None = None
+    worst_moved_mm: Gap | None = None
+
+
 class _Document(_Entry):
     frame: Literal["panel"]
     name: Label
@@ -131,6 +144,7 @@ class _Document(_Entry):
     rest_sha256: str | None = None
     created: str | None = None
     revision: Annotated[str, Field(min_length=1, max_length=8)] = "A"
+    choices: list[_Choice] = []
 
     @model_validator(mode="after")
     def _labels(self) -> _Document:
@@ -156,6 +170,7 @@ def layout_document(layout: Layout) -> dict[str, Any]:
         "panel": plain(asdict(layout.panel)),
         "buttons": plain([asdict(button) for button in layout.buttons]),
         "findings": plain([asdict(finding) for finding in layout.findings]),
+        "choices": plain([asdict(choice) for choice in layout.choices]),
     }
 
 
@@ -188,4 +203,5 @@ def read_layout(path: Path) -> Layout:
         rest_sha256=document.rest_sha256,
         created=document.created,
         revision=document.revision,
+        choices=tuple(Choice(**choice.model_dump()) for choice in document.choices),
     )

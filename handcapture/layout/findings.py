@@ -11,8 +11,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-from handcapture.layout.model import Button, Finding, KeepOut, Layout, Panel, Waiver
-from handcapture.rest import Fingertip, Rest
+import numpy as np
+
+from handcapture.layout.findings_panel import panel_findings
+from handcapture.layout.model import Finding, Layout, Waiver
+from handcapture.layout.palm_room import check_palm_room
+from handcapture.names import SIDES
+from handcapture.rest import Fingertip, Rest, beyond_reach_mm
 
 CAUTIONS: Final = (
     "Before you cut: check a printed template with a ruler and with the hands. Wear eye protection; clamp the plate\n"
@@ -20,14 +25,12 @@ CAUTIONS: Final = (
     "or an unknown plastic, nor leave a running laser. Local codes and makers' instructions come first.\n"
     "This is a measuring aid, not medical advice. Stop if it hurts; see a clinician if pain or numbness persists."
 )
-TOLERANCE_MM: Final = 0.005
 FAR_FROM_FINGER_MM: Final = 8.0
 """A third of a 24 mm hole: from here on a finger has to look for its button (our own figure, no source)."""
 LEAST_LANDING: Final = 0.6
-FINGER_GAP_MM: Final = 6.0
-"""Least edge-to-edge gap of push buttons of different fingers, MIL-STD-1472 (from memory); panels of this kind are
-often closer, hence advice only."""
 UNSURE_SD_MM: Final = 3.0
+HAND_MOVES_MM: Final = 5.0
+"""Less than this is within what a finger gives (our own figure, no source)."""
 
 
 def check_layout(
@@ -35,14 +38,12 @@ def check_layout(
 ) -> tuple[Finding, ...]:
     """Return all findings, errors first; with the rest, also those that concern the fingers.
 
-    `known` are findings of whoever made the layout, which the layout itself does not show.
-
-    Findings that a waiver covers stay in the list, with its reason; a waiver that covers none is told.
+    `known` are findings of whoever made the layout, which the layout itself does not show. Findings that a waiver
+    covers stay in the list, with its reason; a waiver that covers none is told.
     """
-    found = [*known, *_webs(layout), *_parts(layout), *_edges(layout), *_keep_outs(layout)]
-    found += _fingers(layout)
+    found = [*known, *panel_findings(layout), *_fingers(layout)]
     if rest is not None:
-        found += _rest(layout, rest)
+        found += [*_rest(layout, rest), *_reach(layout, rest), *check_palm_room(layout, rest)]
     order = {"error": 0, "warning": 1, "advice": 2}
     sorted_ = sorted(found, key=lambda finding: order[finding.severity])
     told = [replace(finding, waived=_reason(finding, waivers)) for finding in sorted_]
@@ -68,185 +69,6 @@ def _idle(found: Sequence[Finding], waivers: Sequence[Waiver]) -> list[Finding]:
         )
         for waiver in idle
     ]
-
-
-def _webs(layout: Layout) -> list[Finding]:
-    found = []
-    for k, first in enumerate(layout.buttons):
-        for second in layout.buttons[k + 1 :]:
-            web = math.dist(first.centre_mm, second.centre_mm) - (first.hole_mm + second.hole_mm) / 2
-            labels = (first.label, second.label)
-            numbers = {"web_mm": round(web, 3), "least_mm": layout.panel.web_mm}
-            if web < 0:
-                found.append(
-                    Finding(
-                        "holes-overlap",
-                        "error",
-                        f"The holes of {first.label} and {second.label} overlap by {-web:.1f} mm.",
-                        labels,
-                        numbers,
-                        "Move one of them.",
-                    )
-                )
-            elif web < layout.panel.web_mm - TOLERANCE_MM:
-                found.append(
-                    Finding(
-                        "web-thin",
-                        "error",
-                        f"{first.label} and {second.label} leave {web:.1f} mm of web, "
-                        f"less than the {layout.panel.web_mm:g} mm asked for.",
-                        labels,
-                        numbers,
-                        f"Move them {layout.panel.web_mm - web:.1f} mm apart.",
-                    )
-                )
-            elif web < FINGER_GAP_MM and (first.side, first.finger) != (second.side, second.finger):
-                found.append(
-                    Finding(
-                        "finger-gap-small",
-                        "advice",
-                        f"{first.label} and {second.label}, worked by different fingers, stand {web:.1f} mm apart.",
-                        labels,
-                        {"gap_mm": round(web, 3), "advised_mm": FINGER_GAP_MM},
-                        f"From {FINGER_GAP_MM:g} mm on, a finger seldom catches its neighbour's button.",
-                    )
-                )
-    return found
-
-
-def _parts(layout: Layout) -> list[Finding]:
-    """Check what is mounted in the holes: rims on top, bodies below, and that a part fits its hole."""
-    found, panel = [], layout.panel
-    for k, first in enumerate(layout.buttons):
-        part = first.part
-        if part is not None and abs(part.hole_mm - first.hole_mm) > TOLERANCE_MM:
-            wide = first.hole_mm > part.hole_mm
-            found.append(
-                Finding(
-                    "part-hole-differs",
-                    "error" if 0 < part.rim_mm <= first.hole_mm or not wide else "warning",
-                    f"{first.label} has a hole of {first.hole_mm:g} mm; {part.name} is made for {part.hole_mm:g} mm.",
-                    (first.label,),
-                    {"hole_mm": round(first.hole_mm, 3), "part_hole_mm": part.hole_mm},
-                    "Leave hole_mm to the part, or name another part.",
-                )
-            )
-        if part is None:
-            continue
-        for second in layout.buttons[k + 1 :]:
-            if second.part is None:
-                continue
-            apart = math.dist(first.centre_mm, second.centre_mm)
-            for code, what, sizes, least in (
-                ("rims-collide", "rims", (part.rim_mm, second.part.rim_mm), panel.rim_gap_mm),
-                ("bodies-collide", "bodies below the panel", (part.below_mm, second.part.below_mm), panel.body_gap_mm),
-            ):
-                gap = apart - sum(sizes) / 2
-                if min(sizes) > 0 and gap < least - TOLERANCE_MM:
-                    found.append(
-                        Finding(
-                            code,
-                            "error",
-                            f"The {what} of {first.label} and {second.label} "
-                            + (f"overlap by {-gap:.1f} mm." if gap < 0 else f"leave {gap:.1f} mm between them."),
-                            (first.label, second.label),
-                            {"gap_mm": round(gap, 3), "least_mm": least},
-                            f"Move them {least - gap:.1f} mm apart.",
-                        )
-                    )
-    return found
-
-
-def inside_mm(button: Button, panel: Panel) -> float:
-    """Return how much panel stands between a hole's edge and the panel's edge, at the closest; below 0 outside."""
-    half_x, half_y = panel.width_mm / 2, panel.height_mm / 2
-    x = abs(button.centre_mm[0] - half_x) - (half_x - panel.corner_radius_mm)
-    y = abs(button.centre_mm[1] - half_y) - (half_y - panel.corner_radius_mm)
-    outside = math.hypot(max(x, 0.0), max(y, 0.0)) + min(max(x, y), 0.0)
-    return panel.corner_radius_mm - outside - button.hole_mm / 2
-
-
-def _edges(layout: Layout) -> list[Finding]:
-    found, panel = [], layout.panel
-    for button in layout.buttons:
-        edge = inside_mm(button, panel)
-        numbers = {"edge_mm": round(edge, 3), "least_mm": panel.edge_mm}
-        if edge < 0:
-            found.append(
-                Finding(
-                    "hole-off-panel",
-                    "error",
-                    f"The hole of {button.label} runs {-edge:.1f} mm over the edge of {panel.name}.",
-                    (button.label,),
-                    numbers,
-                    "Move it inwards or take a larger panel.",
-                )
-            )
-        elif edge + button.hole_mm / 2 < button.top_radius_mm - TOLERANCE_MM:
-            over = button.top_radius_mm - edge - button.hole_mm / 2
-            found.append(
-                Finding(
-                    "rim-over-edge",
-                    "error",
-                    f"The rim of {button.label} stands {over:.1f} mm over the edge of {panel.name}.",
-                    (button.label,),
-                    {"over_mm": round(over, 3)},
-                    f"Move it {over:.1f} mm inwards.",
-                )
-            )
-        elif edge < panel.edge_mm - TOLERANCE_MM:
-            found.append(
-                Finding(
-                    "edge-near",
-                    "error",
-                    f"{button.label} is {edge:.1f} mm from the edge; {panel.edge_mm:g} mm are asked for.",
-                    (button.label,),
-                    numbers,
-                    f"Move it {panel.edge_mm - edge:.1f} mm inwards.",
-                )
-            )
-    return found
-
-
-def gap_to_keep_out_mm(button: Button, keep_out: KeepOut) -> float:
-    """Return the distance to the keep-out's edge from the edge of what it concerns; below 0 they overlap.
-
-    Above the panel that is the part's rim, below it its body; a part that ends above the obstacle is clear of it.
-    """
-    radius = button.hole_mm / 2
-    if keep_out.face in ("above", "both"):
-        radius = max(radius, button.top_radius_mm)
-    if keep_out.face in ("below", "both"):
-        radius = max(radius, button.below_radius_mm)
-    depth = button.part.depth_mm if button.part else 0.0
-    if keep_out.face == "below" and keep_out.headroom_mm is not None and 0 < depth <= keep_out.headroom_mm:
-        return math.inf
-    x = abs(button.centre_mm[0] - keep_out.centre_mm[0])
-    y = abs(button.centre_mm[1] - keep_out.centre_mm[1])
-    if keep_out.shape == "circle":
-        return math.hypot(x, y) - keep_out.diameter_mm / 2 - radius
-    x, y = x - keep_out.size_mm[0] / 2, y - keep_out.size_mm[1] / 2
-    return math.hypot(max(x, 0.0), max(y, 0.0)) + min(max(x, y), 0.0) - radius
-
-
-def _keep_outs(layout: Layout) -> list[Finding]:
-    found = []
-    for keep_out in layout.panel.obstacles:
-        for button in layout.buttons:
-            gap = gap_to_keep_out_mm(button, keep_out)
-            if gap < keep_out.clearance_mm - TOLERANCE_MM:
-                found.append(
-                    Finding(
-                        "keep-out-hit",
-                        "error",
-                        f"{button.label} is {gap:.1f} mm from “{keep_out.name}”, "
-                        f"less than the {keep_out.clearance_mm:g} mm asked for.",
-                        (button.label, keep_out.name),
-                        {"gap_mm": round(gap, 3), "least_mm": keep_out.clearance_mm},
-                        f"Move one of them by {keep_out.clearance_mm - gap:.1f} mm.",
-                    )
-                )
-    return found
 
 
 def _fingers(layout: Layout) -> list[Finding]:
@@ -344,3 +166,32 @@ def _rest(layout: Layout, rest: Rest) -> list[Finding]:
 def _largest_sd_mm(tip: Fingertip) -> float:
     (xx, xy), (_, yy) = tip.covariance_mm2.tolist()
     return math.sqrt((xx + yy) / 2 + math.hypot((xx - yy) / 2, xy))
+
+
+def _reach(layout: Layout, rest: Rest) -> list[Finding]:
+    """Tell of far buttons for which the hand itself has to move."""
+    tips = {(tip.side, tip.finger): tip for tip in rest.fingertips}
+    found = []
+    for side in SIDES:
+        moves: dict[str, float] = {}
+        for button in layout.buttons:
+            tip = tips.get((button.side, button.finger))
+            if button.side != side or button.row != "far" or tip is None:
+                continue
+            place = np.add(layout.panel_origin_mm, button.centre_mm)
+            beyond = beyond_reach_mm(tip, float((place - tip.contact_mm) @ tip.reach))
+            if beyond is not None and beyond > HAND_MOVES_MM:
+                moves[button.label] = beyond
+        if moves:
+            found.append(
+                Finding(
+                    "hand-must-move",
+                    "advice",
+                    f"For {', '.join(moves)} the {side} hand has to move, by up to {max(moves.values()):.0f} mm; "
+                    "stretching the finger alone does not reach so far.",
+                    tuple(moves),
+                    {"moves_mm": round(max(moves.values()), 3)},
+                    "Lower far_mm for what must be reached at once or often.",
+                )
+            )
+    return found

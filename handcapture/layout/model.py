@@ -206,10 +206,30 @@ class Waiver:
 
 
 @dataclass(frozen=True)
+class Choice:
+    """One place that a function could have: the finger and row, and what it costs with all other buttons as chosen.
+
+    `fits` is False where the panel has no room for it; then there are no figures. `landing_probability` is this
+    button's, `landings` the mean over all buttons, `worst_moved_mm` how far the button that does worst is moved.
+    """
+
+    label: str
+    side: Side
+    finger: Finger
+    row: Row
+    chosen: bool
+    fits: bool
+    landing_probability: float | None = None
+    landings: float | None = None
+    worst_moved_mm: float | None = None
+
+
+@dataclass(frozen=True)
 class Layout:
     """A fitted layout: the panel, where its origin lies in the mat frame, the buttons and the findings.
 
     `created` is the day (ISO 8601), `revision` the letter that stands on every drawing of it.
+    `choices` are the places of functions for which the plan names several.
     """
 
     name: str
@@ -220,6 +240,7 @@ class Layout:
     rest_sha256: str | None = None
     created: str | None = None
     revision: str = "A"
+    choices: tuple[Choice, ...] = ()
 
     @property
     def buildable(self) -> bool:

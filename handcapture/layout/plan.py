@@ -33,6 +33,9 @@ SIDE_BY_SIDE_MM: Final = 26.0
 DEFAULT_FAR_MM: Final = 30.0
 DEFAULT_CHOICES_MM: Final = (24.0, 30.0)
 """Holes to choose from where one is to be advised: what push buttons commonly need (common practice, no source)."""
+DEFAULT_HAND_MOVES_MM: Final = 40.0
+"""How far the hand itself is let move for a far row: about two rows of keys 19 mm apart, as hands move at a keyboard
+(ISO 9241-4 gives the spacing; the rest is our own, no source)."""
 DEFAULT_LANDING: Final = 0.95
 """Share of landings on the plunger that an advised hole should reach."""
 DEFAULT_RIM_GAP_MM: Final = 1.0
@@ -146,6 +149,8 @@ class Plan(_Entry):
 
     A button's hole is its own `hole_mm`, else that of its part, else that of the plan's part, else the plan's.
     "advised" chooses from `hole_choices_mm` the smallest on whose plunger the finger lands in `landing` of all cases.
+    A far button is sought no further out than the finger reaches with the heel of the hand at rest (`hands.reach`) and
+    `hand_moves_mm` more, by which the hand itself may move; 0 keeps it still.
     `centre_on` is what the panel's middle line passes through, if the panel slides: "hands" (midway between them),
     "left thumb" or any other finger where it rests, or a button by its label.
     """
@@ -158,6 +163,7 @@ class Plan(_Entry):
     part: str | None = None
     parts: tuple[PartEntry, ...] = ()
     far_mm: Annotated[float, Field(allow_inf_nan=False, gt=0, le=80)] = DEFAULT_FAR_MM
+    hand_moves_mm: Annotated[float, Field(allow_inf_nan=False, ge=0, le=80)] = DEFAULT_HAND_MOVES_MM
     pull: Annotated[float, Field(allow_inf_nan=False, ge=0, le=1)] = DEFAULT_PULL
     buttons: Annotated[tuple[ButtonWish, ...], Field(min_length=1, max_length=200)]
     align: tuple[Alignment, ...] = ()

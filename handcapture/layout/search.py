@@ -1,0 +1,355 @@
+"""The search for the best places: a smooth problem, not convex, solved from several starts and arrangements."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from handcapture.layout.constraints import FloatArray, Indices, name_constraints, near, room
+from handcapture.layout.descent import Descent, Smooth, descend
+from handcapture.layout.model import Layout
+from handcapture.layout.moves import moves
+from handcapture.layout.task import FEASIBLE_MM, LayoutError, Task, first_centres, needed_mm
+
+_CENTRING: Final = 1e-4
+"""Weight, per mm², of the pull that centres the buttons on a panel that slides: too weak to move a button."""
+_PRICE: Final = 1e4
+"""Price of falling short of a constraint by 1 mm, in squared deviations of the surest finger."""
+_STARTS: Final = 4
+_SCATTER_MM: Final = 6.0
+_LEAST_ROW_MM: Final = 6.0
+_TRIES: Final = 24
+"""Other arrangements that are tried."""
+_ROUGH: Final = 1e-4
+"""Share of the cost that matters while arrangements are compared."""
+_ROUGHLY_MM: Final = 1e-3
+_LOOSE_PULL: Final = 1e-6
+"""Weight of the pull to the wishes where only the constraints count: faint, it keeps the arrangement near the hand."""
+_OTHERS: Final = 1e-4
+"""Share of a loosening that is allowed to constraints that it does not concern: none, but for rounding."""
+_SLIDES: Final = (-0.45, 0.0, 0.45)
+"""Shares of the room that a sliding panel has, at which it is tried."""
+_OUTLOOK: Final = 20.0
+"""A descent is given up where the last step, so many times over, would not beat the best."""
+
+
+class Problem:
+    """The task in the variables that its linear equalities leave free; z, then the panel's origin where it slides."""
+
+    def __init__(self, task: Task) -> None:
+        self.task = task
+        n = len(task.names)
+        if len(task.targets):
+            self.base = np.linalg.lstsq(task.equalities, task.targets, rcond=None)[0]
+            _, sizes, rows = np.linalg.svd(task.equalities)
+            self.basis = rows[int((sizes > 1e-9).sum()) :].T
+        else:
+            self.base, self.basis = np.zeros(2 * n), np.eye(2 * n)
+        self.free = self.basis.shape[1]
+        self.basis_is_whole = not len(task.targets)
+        self._last: tuple[FloatArray, tuple[FloatArray, FloatArray, FloatArray]] | None = None
+        self.slides = np.flatnonzero(np.isnan(task.origin))
+        self.size = self.free + len(self.slides)
+        self.constraints = name_constraints(n, task.sizes, task.panel, task.looked_at)
+        self.eased = np.array([task.eased_mm(constraint) for constraint in self.constraints])
+        # By the variables: places in the mat frame, and what centres the buttons on a panel that slides.
+        self.to_places = np.c_[self.basis, np.tile(np.eye(2), (n, 1))[:, self.slides]]
+        to_middle = np.tile(np.eye(2), n)[self.slides] @ self.basis / n
+        self.to_middle = np.c_[to_middle, np.zeros((len(self.slides),) * 2)]
+        blocks = np.zeros((n, 2, n, 2))
+        blocks[np.arange(n), :, np.arange(n)] = task.weights
+        self.weights = blocks.reshape(2 * n, 2 * n)
+        self.hessian = 2 * self.to_places.T @ self.weights @ self.to_places
+        self.hessian += 2 * _CENTRING * self.to_middle.T @ self.to_middle
+        self.twists = _twists(task)
+        self.price = _PRICE * float(np.linalg.eigvalsh(task.weights).max())
+
+    def centres(self, z: FloatArray) -> FloatArray:
+        """Return the centres (n, 2), panel frame."""
+        return np.asarray(self.base + self.basis @ z[: self.free], dtype=np.float64).reshape(-1, 2)
+
+    def origin(self, z: FloatArray) -> FloatArray:
+        """Return the panel's origin (2,), mat frame."""
+        origin = self.task.origin
+        origin[self.slides] = z[self.free :]
+        return origin
+
+    def start(self, scatter: FloatArray, slid_mm: FloatArray | float = 0.0) -> FloatArray:
+        """Return variables that put every button as near to its wish, moved by `scatter`, as equalities let it.
+
+        A panel that slides begins `slid_mm` (2,) from where the wishes lie in its middle.
+        """
+        places = first_centres(self.task)
+        origin = self.task.wishes[0] - places[0] + slid_mm
+        return self.from_centres(places + scatter, np.r_[np.zeros(self.free), origin[self.slides]])
+
+    def from_centres(self, centres: FloatArray, z: FloatArray) -> FloatArray:
+        """Return variables with these centres, as equalities let them be, and the panel where `z` has it."""
+        return np.concatenate([self.basis.T @ (centres.ravel() - self.base), z[self.free :]])
+
+    def variables(self, layout: Layout) -> FloatArray:
+        """Return the variables of a layout of the same plan."""
+        places = {button.label: button.centre_mm for button in layout.buttons}
+        centres = np.array([places[name] for name in self.task.names])
+        origin = np.array(layout.panel_origin_mm)[self.slides]
+        return self.from_centres(centres, np.r_[np.zeros(self.free), origin])
+
+    def _off(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return how far the buttons are off their wishes (2n,), and off the panel's middle where it slides."""
+        centres = self.centres(z)
+        half = np.array([self.task.panel.width_mm, self.task.panel.height_mm]) / 2
+        off = centres + self.origin(z) - self.task.wishes
+        return off.ravel(), (centres.mean(axis=0) - half)[self.slides]
+
+    def cost(self, z: FloatArray) -> float:
+        """Return the objective."""
+        off, middle = self._off(z)
+        return float(off @ self.weights @ off + _CENTRING * middle @ middle)
+
+    def gradient(self, z: FloatArray) -> FloatArray:
+        """Return the objective's derivatives."""
+        off, middle = self._off(z)
+        return np.asarray(2 * self.to_places.T @ (self.weights @ off) + 2 * _CENTRING * self.to_middle.T @ middle)
+
+    def at(self, z: FloatArray) -> Smooth:
+        """Return by how many mm each constraint is kept and how straight the rows are, with their derivatives."""
+        values, lines, _ = self._room(z)
+        zero, zero_lines = self._straightness(z)
+        return Smooth(values + self.eased, self._by_variables(lines), zero, self._by_variables(zero_lines))
+
+    def curvature(self, z: FloatArray, multipliers: FloatArray, zero_multipliers: FloatArray) -> FloatArray:
+        """Return the constraints' second derivatives, weighted by their multipliers and summed."""
+        held = np.flatnonzero(multipliers > 0)
+        _, lines, bend = self._room(z)
+        turned = lines[held].reshape(len(held), len(self.task.names), 2)[..., ::-1] * np.array([-1.0, 1.0])
+        across = self._by_variables(turned.reshape(len(held), lines.shape[1]))
+        total = across.T @ ((multipliers * bend)[held, None] * across)
+        if len(zero_multipliers):
+            by_places = np.einsum("k,kij->ij", zero_multipliers, self.twists)
+            total[: self.free, : self.free] += self.basis.T @ by_places @ self.basis
+        return np.asarray(total)
+
+    def _room(self, z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return what `room` gives; the last place is remembered, since it is asked for twice."""
+        if self._last is None or not np.array_equal(self._last[0], z):
+            task = self.task
+            self._last = z.copy(), room(self.centres(z), task.sizes, task.panel, task.looked_at)
+        return self._last[1]
+
+    def _by_variables(self, lines: FloatArray) -> FloatArray:
+        """Return derivatives by the centres as derivatives by the variables: no constraint hangs on the origin."""
+        by_variables = np.zeros((len(lines), self.size))
+        by_variables[:, : self.free] = lines if self.basis_is_whole else lines @ self.basis
+        return by_variables
+
+    def _straightness(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return how far the inner buttons of rows at any angle stand off the line through the outer two.
+
+        Twice the area of the triangle with the outer two over the length of the row as it is wished: quadratic.
+        """
+        centres = self.centres(z).ravel()
+        lines = self.twists @ centres
+        return lines @ centres / 2, lines
+
+
+def _twists(task: Task) -> FloatArray:
+    """Return the second derivatives (k, 2n, 2n) by the centres of what keeps rows straight."""
+    found = []
+    for row in task.rows:
+        first, last = row[0], row[-1]
+        length = max(float(np.hypot(*(task.wishes[last] - task.wishes[first]))), _LEAST_ROW_MM)
+        for k in row[1:-1]:
+            twist = np.zeros((2 * len(task.names),) * 2)
+            # (last - first) × (k - first) = last × k - last × first - first × k.
+            for one, other, sign in ((last, k, 1.0), (last, first, -1.0), (first, k, -1.0)):
+                twist[2 * one, 2 * other + 1] += sign / length
+                twist[2 * one + 1, 2 * other] -= sign / length
+            found.append(twist + twist.T)
+    return np.array(found).reshape(-1, 2 * len(task.names), 2 * len(task.names))
+
+
+def solve(task: Task) -> tuple[FloatArray, FloatArray]:
+    """Return centres (n, 2) in the panel frame and the panel's origin (2,)."""
+    z: FloatArray | None = None
+    while True:
+        problem = Problem(task)
+        z = _best(problem, z)
+        if z is None:
+            whole = complete(task)
+            if whole is task:
+                # Imported here: it is seldom needed, and stands on this module.
+                from handcapture.layout.conflict import explain
+
+                raise LayoutError(explain(problem))
+            task = whole
+            continue
+        centres = problem.centres(z)
+        met = task.looked_at.with_those(near(centres, task.sizes, task.panel, 1.0))
+        if met.count == task.looked_at.count:
+            return centres, problem.origin(z)
+        task = replace(task, looked_at=met)
+
+
+def complete(task: Task) -> Task:
+    """Return the task with every constraint looked at; the same one where they are."""
+    everything = near(first_centres(task), task.sizes, task.panel, np.inf)
+    # By the counts alone a task whose panel was changed could look complete.
+    same = all(np.array_equal(a, b) for a, b in zip(everything.all, task.looked_at.all, strict=True))
+    return task if same else replace(task, looked_at=everything)
+
+
+def starts(problem: Problem, count: int) -> Iterator[FloatArray]:
+    """Yield the wishes and some scatterings of them: always the same ones."""
+    rng = np.random.default_rng(7)
+    shape = problem.task.wishes.shape
+    yield problem.start(np.zeros(shape))
+    for _ in range(count - 1):
+        yield problem.start(rng.normal(0, _SCATTER_MM, shape))
+
+
+def _best(problem: Problem, near_by: FloatArray | None = None) -> FloatArray | None:
+    """Return the best feasible variables that are found, None where there are none; `near_by` is tried first."""
+    tries = starts(problem, _STARTS)
+    for start in tries if near_by is None else (near_by, *tries):
+        here = _rough(problem, start)
+        if here.loosening < _ROUGHLY_MM:
+            here = _searched(problem, here if start is near_by else _slid(problem, here))
+            polished = solution_from(problem, here.place)
+            if polished is not None:
+                return polished
+    return _first_feasible(problem)
+
+
+def _first_feasible(problem: Problem) -> FloatArray | None:
+    """Return feasible variables of a problem that leaves next to no room, None where none are found.
+
+    The wishes are let go: only by how much the constraints fall short counts, over other arrangements too.
+    """
+    best: Descent | None = None
+    for start in starts(problem, 2 * _STARTS):
+        here = loosened(problem, start)
+        best = here if best is None or here.loosening < best.loosening else best
+    tries = _TRIES // 2
+    while best is not None and best.loosening > FEASIBLE_MM and tries:
+        centres = problem.centres(best.place)
+        wishes = problem.task.wishes - problem.origin(best.place)
+        task = problem.task
+        for moved in moves(centres, wishes, task.weights, problem.constraints, best.multipliers, task.sizes):
+            tries -= 1
+            here = loosened(problem, problem.from_centres(moved, best.place))
+            if here.loosening < best.loosening - _ROUGHLY_MM:
+                best = here
+                break
+            if not tries:
+                break
+        else:
+            break
+    return None if best is None else solution_from(problem, best.place)
+
+
+def loosened(
+    problem: Problem, start: FloatArray, share: FloatArray | None = None, only: Indices | None = None
+) -> Descent:
+    """Return where all constraints, or those that `share` (m,) or `only` names, need the least loosening."""
+
+    def at(z: FloatArray) -> Smooth:
+        here = problem.at(z)
+        if only is None:
+            return here
+        return replace(here, at_least_zero=here.at_least_zero[only], slopes=here.slopes[only])
+
+    def curvature(z: FloatArray, multipliers: FloatArray, zero_multipliers: FloatArray) -> FloatArray:
+        whole = np.zeros(len(problem.constraints))
+        whole[slice(None) if only is None else only] = multipliers
+        return problem.curvature(z, whole, zero_multipliers)
+
+    hessian = _LOOSE_PULL * problem.hessian
+    return descend(
+        start,
+        hessian,
+        lambda z: _LOOSE_PULL * problem.gradient(z),
+        at,
+        curvature,
+        1.0,
+        None if share is None else np.maximum(share, _OTHERS),
+    )
+
+
+def _slid(problem: Problem, best: Descent) -> Descent:
+    """Return the best of some places of a panel that slides, where something on it is in the way."""
+    pressed = [problem.constraints[k].keep_out for k in np.flatnonzero(best.multipliers > 0)]
+    if not len(problem.slides) or not any(pressed):
+        return best
+    task, cost = problem.task, problem.cost(best.place)
+    spare = np.zeros(2)
+    spare[problem.slides] = (np.array([task.panel.width_mm, task.panel.height_mm]) - needed_mm(task))[problem.slides]
+    places = {(x, y) for x in _SLIDES for y in _SLIDES}
+    for share in sorted(places - {(0.0, 0.0)}):
+        by = np.array(share) * np.maximum(spare, 0.0)
+        there = _rough(problem, problem.start(np.tile(by, (len(task.names), 1)), -by), cost)
+        if there.loosening < _ROUGHLY_MM and problem.cost(there.place) < cost - _ROUGH * (1 + cost):
+            best, cost = there, problem.cost(there.place)
+    return best
+
+
+def _searched(problem: Problem, best: Descent) -> Descent:
+    """Return the best that a local search over other arrangements (`moves`) comes to."""
+    task, cost = problem.task, problem.cost(best.place)
+    tried: set[bytes] = set()
+    left = _TRIES
+    while left:
+        centres = problem.centres(best.place)
+        wishes = task.wishes - problem.origin(best.place)
+        for moved in moves(centres, wishes, task.weights, problem.constraints, best.multipliers, task.sizes):
+            # Arrangements that differ by less than a millimetre are one.
+            sign = np.round(moved - moved.mean(axis=0)).tobytes()
+            if sign in tried:
+                continue
+            tried.add(sign)
+            left -= 1
+            there = _rough(problem, problem.from_centres(moved, best.place), cost)
+            if there.loosening < _ROUGHLY_MM and problem.cost(there.place) < cost - _ROUGH * (1 + cost):
+                best, cost = there, problem.cost(there.place)
+                break
+            if not left:
+                break
+        else:
+            break
+    return best
+
+
+def _a_hair_short(problem: Problem) -> Callable[[FloatArray], Smooth]:
+    """Return the problem with a hair more asked for than is needed, so that rounding does not take any of it away."""
+
+    def at(z: FloatArray) -> Smooth:
+        here = problem.at(z)
+        return replace(here, at_least_zero=here.at_least_zero - 1e-8)
+
+    return at
+
+
+def _rough(problem: Problem, start: FloatArray, to_beat: float = np.inf) -> Descent:
+    """Descend from a start as far as is needed to see whether it leads below `to_beat`."""
+    return descend(
+        start,
+        problem.hessian,
+        problem.gradient,
+        _a_hair_short(problem),
+        problem.curvature,
+        problem.price,
+        enough=_ROUGH * min(to_beat, 1e3),
+        hopeless=lambda z, gained: problem.cost(z) - _OUTLOOK * gained > to_beat,
+    )
+
+
+def solution_from(problem: Problem, start: FloatArray) -> FloatArray | None:
+    """Return the feasible local minimum that a start leads to, None where it leads to none."""
+    z = start
+    if problem.size:
+        at = _a_hair_short(problem)
+        z = descend(start, problem.hessian, problem.gradient, at, problem.curvature, problem.price).place
+    here = problem.at(z)
+    return z if here.shortfall(np.ones(len(here.at_least_zero))) <= FEASIBLE_MM else None
