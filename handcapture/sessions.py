@@ -86,6 +86,8 @@ SCALE_SHARE: Final = 0.02
 CHANGED_UNLIKE: Final = 0.5
 """Share of the variance that photos of one session have in common, but not with the other session, for a finger that
 changed. A precaution of ours; the person scenes show none (see above)."""
+DOUBT: Final = 0.05
+"""When a hand's shape has changed, any finger that stands out by this probability may be the one."""
 _ALIKE_SCALES: Final = 1e-6
 _DIRECTIONS: Final = 90
 
@@ -192,6 +194,8 @@ def tell_shapes(hands: Mapping[Side, HandPlaces], level: float = LEVEL) -> Shape
         if int((stable[side] == 0).sum()) >= most_changed(seen[side]):
             untold.append(side)
             continue
+        doubtful = [f for p, s, f in open_ones if s == side and p <= DOUBT]
+        finger = _best_explained(hands[side], doubtful, stable[side], common) if len(doubtful) > 1 else finger
         changed[side, finger] = reached
         stable[side][FINGERS.index(finger)] = 0.0
         shifts[side] = _shifts(hands[side], _shape(hands[side], stable[side]), stable[side], common)
@@ -207,6 +211,21 @@ def tell_shapes(hands: Mapping[Side, HandPlaces], level: float = LEVEL) -> Shape
         untold=tuple(untold),
         left_level=1.0 - (1.0 - level) ** (1.0 / max(total - len(changed), 1)),
     )
+
+
+def _best_explained(hand: HandPlaces, doubtful: Sequence[Finger], stable: FloatArray, common: CommonSpread) -> Finger:
+    """Return the finger without which the others of the hand stand out least.
+
+    A changed finger also pulls at the alignment of its neighbours, and may by chance stand out less than one of them;
+    but only once it is out of the alignment do all the others lie as they did.
+    """
+
+    def left(finger: Finger) -> float:
+        without = np.where(np.array(FINGERS) == finger, 0.0, stable)
+        shifts = _shifts(hand, _shape(hand, without), without, common)
+        return min((s.probability for f, s in shifts.items() if without[FINGERS.index(f)] > 0), default=1.0)
+
+    return max(doubtful, key=left)
 
 
 def among(probability: float, count: int) -> float:
