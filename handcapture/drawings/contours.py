@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
+from handcapture.errors import InputError
 from handcapture.layout.model import Cut, Panel, Point, Vertex
 from handcapture.layout.outline import polyline, sides_of, vertices_of
 
@@ -143,13 +144,19 @@ def offset(contour: Contour, distance_mm: float) -> Offset:
     Straight pieces and arcs stay what they are. Corners from 60 degrees on stay sharp, sharper ones and those at arcs
     are rounded round the old corner. Where pieces vanish or meet in another order, as in a notch narrower than the
     offset, shapely's buffer takes over: its corners are round, its arcs straight pieces within a few micrometres.
+    InputError at a cusp, where that fails too.
     """
     if distance_mm == 0.0:
         return Offset((contour,), exact=True)
     exact = _exact(contour, distance_mm)
     if exact is not None and _keeps_off(contour, exact, abs(distance_mm)):
         return Offset((exact,), exact=True)
-    return Offset(_buffered(contour, distance_mm), exact=False)
+    buffered = _buffered(contour, distance_mm)
+    if not all(_keeps_off(contour, part, abs(distance_mm), 0.01) for part in buffered):
+        raise InputError(
+            f"The outline has a corner so sharp that no line can be drawn {abs(distance_mm):g} mm from it. Blunt it."
+        )
+    return Offset(buffered, exact=False)
 
 
 def _exact(contour: Contour, distance: float) -> Contour | None:
@@ -248,7 +255,7 @@ def _both_sides(centre: Point, direction: Point, along: float, square: float) ->
     return [(foot[0] - side * y, foot[1] + side * x) for side in (across, -across)]
 
 
-def _keeps_off(contour: Contour, moved: Contour, distance: float) -> bool:
+def _keeps_off(contour: Contour, moved: Contour, distance: float, within: float = 0.003) -> bool:
     """Tell whether the moved line is simple and nowhere nearer to the old one than it should be."""
     import shapely
 
@@ -257,7 +264,7 @@ def _keeps_off(contour: Contour, moved: Contour, distance: float) -> bool:
         return False
     old = shapely.LinearRing(polyline(contour, 0.001))
     points = shapely.points(shapely.get_coordinates(shapely.segmentize(line, 1.0)))
-    return bool((shapely.distance(points, old) > distance - 0.003).all())
+    return bool((shapely.distance(points, old) > distance - within).all())
 
 
 def _buffered(contour: Contour, distance: float) -> tuple[Contour, ...]:
