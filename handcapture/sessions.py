@@ -7,9 +7,9 @@ placements together.
 **Place and shape.** Nobody lays the hands down in the same place twice, and a mat lies differently every time. A hand's
 rigid part (shift and turn, determinant +1, no scale) is therefore told apart from its shape. A finger is looked at in
 the frame of the other fingers of its hand (`repeat.relative_to_others`): a changed finger then neither hides its change
-by pulling the alignment nor is it, once known, counted among the fingers that align. This is how surveyors look for the
-points of a network that moved between two epochs, one after the other on the points that stood still (Pelzer 1971, and
-Baarda's data snooping 1968, from memory).
+by pulling the alignment nor is it, once known, counted among the fingers that align. When any finger stands out, that
+one is named without which the others lie as they did, or, where no one will do, those two. This is how surveyors look
+for the points of a network that moved between two epochs (Pelzer 1971, and Baarda's data snooping 1968, from memory).
 
 **Test.** Seen so, a finger's places in two sessions are two samples of points on the plane, with one covariance
 whatever the fingers have in common: a two-sample Hotelling test is exact, and needs no model of how fingers wander
@@ -44,6 +44,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -86,8 +87,6 @@ SCALE_SHARE: Final = 0.02
 CHANGED_UNLIKE: Final = 0.5
 """Share of the variance that photos of one session have in common, but not with the other session, for a finger that
 changed. A precaution of ours; the person scenes show none (see above)."""
-DOUBT: Final = 0.05
-"""When a hand's shape has changed, any finger that stands out by this probability may be the one."""
 _ALIKE_SCALES: Final = 1e-6
 _DIRECTIONS: Final = 90
 
@@ -148,7 +147,7 @@ class Shift:
 
 @dataclass(frozen=True, eq=False)
 class ShapeTest:
-    """Shifts of all fingers that can be compared; `changed` with Holm's adjusted probabilities, in the order found.
+    """Shifts of all fingers that can be compared; `changed` with Holm's adjusted probabilities.
 
     `untold` names hands whose shape changed in more fingers than can be told apart; `left_level` is what a further
     finger's probability would have to be below.
@@ -187,24 +186,18 @@ def tell_shapes(hands: Mapping[Side, HandPlaces], level: float = LEVEL) -> Shape
         ]
         if not open_ones:
             break
-        probability, side, finger = min(open_ones)
+        probability, side = min(open_ones)[:2]
         reached = max(reached, among(probability, total - len(changed)))
         if reached > level:
             break
-        if int((stable[side] == 0).sum()) >= most_changed(seen[side]):
+        count = 1 + sum(named_side == side for named_side, _ in changed)
+        if count > most_changed(seen[side]):
             untold.append(side)
             continue
-        doubtful = [f for p, s, f in open_ones if s == side and p <= DOUBT]
-        finger = _best_explained(hands[side], doubtful, stable[side], common) if len(doubtful) > 1 else finger
-        changed[side, finger] = reached
-        stable[side][FINGERS.index(finger)] = 0.0
+        named = _best_explained(hands[side], tuple(shifts[side]), count, common)
+        changed = {key: p for key, p in changed.items() if key[0] != side} | {(side, f): reached for f in named}
+        stable[side] = _without(named)
         shifts[side] = _shifts(hands[side], _shape(hands[side], stable[side]), stable[side], common)
-        # One named earlier may only have stood out because this one still helped to align.
-        for other in [f for s, f in changed if s == side and f != finger]:
-            if among(shifts[side][other].probability, total - len(changed) + 1) > level:
-                del changed[side, other]
-                stable[side][FINGERS.index(other)] = 1.0
-                shifts[side] = _shifts(hands[side], _shape(hands[side], stable[side]), stable[side], common)
     return ShapeTest(
         shifts={(side, finger): shift for side, found in shifts.items() for finger, shift in found.items()},
         changed={key: p for key, p in changed.items() if key[0] not in untold},
@@ -213,19 +206,23 @@ def tell_shapes(hands: Mapping[Side, HandPlaces], level: float = LEVEL) -> Shape
     )
 
 
-def _best_explained(hand: HandPlaces, doubtful: Sequence[Finger], stable: FloatArray, common: CommonSpread) -> Finger:
-    """Return the finger without which the others of the hand stand out least.
+def _best_explained(hand: HandPlaces, seen: Sequence[Finger], count: int, common: CommonSpread) -> tuple[Finger, ...]:
+    """Return the `count` fingers without which the others of the hand stand out least.
 
     A changed finger also pulls at the alignment of its neighbours, and may by chance stand out less than one of them;
-    but only once it is out of the alignment do all the others lie as they did.
+    but only once all changed ones are out of the alignment do the others lie as they did.
     """
 
-    def left(finger: Finger) -> float:
-        without = np.where(np.array(FINGERS) == finger, 0.0, stable)
-        shifts = _shifts(hand, _shape(hand, without), without, common)
-        return min((s.probability for f, s in shifts.items() if without[FINGERS.index(f)] > 0), default=1.0)
+    def left(named: tuple[Finger, ...]) -> float:
+        stable = _without(named)
+        shifts = _shifts(hand, _shape(hand, stable), stable, common)
+        return min((shift.probability for finger, shift in shifts.items() if finger not in named), default=1.0)
 
-    return max(doubtful, key=left)
+    return max(combinations(seen, count), key=left)
+
+
+def _without(named: Sequence[Finger]) -> FloatArray:
+    return np.array([0.0 if finger in named else 1.0 for finger in FINGERS])
 
 
 def among(probability: float, count: int) -> float:

@@ -41,9 +41,16 @@ def test_a_restless_session_of_few_placements_blames_nobody() -> None:
 def test_a_planted_change_of_one_finger_is_found_and_blamed_on_it() -> None:
     """6 mm in any direction, of any finger, five placements each."""
     found = bench.planted(bench.PERSONS["hand"], (5, 5), 6.0, 150, seed=12)
-    assert found["found"] >= limits(0.93, 150)[0]
+    assert found["found"] >= limits(0.97, 150)[0]
     assert found["wrong"] <= limits(0.05, 150)[1]
-    assert found["inside_region"] >= limits(0.95, 150)[0]
+    assert found["inside_region"] >= limits(0.93, 150)[0]
+
+
+def test_two_planted_changes_of_a_hand_are_found_together() -> None:
+    """8 mm each. One after the other, the first to be named was the wrong one in a quarter of such hands."""
+    found = bench.planted(bench.PERSONS["hand"], (5, 5), 8.0, 60, seed=17, fingers=2)
+    assert found["found"] >= limits(0.95, 60)[0]
+    assert found["wrong"] <= limits(0.05, 60)[1]
 
 
 def test_power_grows_with_placements_and_shift() -> None:
@@ -106,9 +113,10 @@ def test_the_bench_kept_its_results() -> None:
     """The figures that README and guide quote: see calibration/results/sessions.json."""
     kept = json.loads((helpers_calibration.CALIBRATION / "results" / "sessions.json").read_text())
     alarms = kept["false_alarms"]["hand"]
-    assert all(0.035 <= alarms[str(n)]["share"] <= 0.065 and alarms[str(n)]["runs"] >= 2000 for n in bench.COUNTS)
+    assert all(0.04 <= alarms[str(n)]["share"] <= 0.06 and alarms[str(n)]["runs"] >= 2000 for n in bench.COUNTS)
     planted = kept["planted_6_mm_five_placements"]["hand"]
     assert planted["found"] >= 0.9
     assert planted["wrong"] <= 0.05
+    assert kept["two_fingers_8_mm_five_placements"]["found"] >= 0.9
     for case in (kept["scenes_truth"], *kept["scenes_photos"].values()):
         assert [name for name, f in case["fingers"].items() if f["verdict"] == "changed"] == ["right ring"]
