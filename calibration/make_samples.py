@@ -80,11 +80,54 @@ def _printed(layout: Layout) -> Any:
     return (grey.reshape(grey.shape[:2]) * spread + PAPER_BLACK + 0.5).astype(np.uint8)
 
 
+def make_walk() -> None:
+    """Run the README's walk-through with the commands it names, and keep the pictures that stand in it."""
+    import contextlib
+    import tempfile
+
+    import pypdfium2
+    from PIL import Image
+
+    from handcapture.cli import main as command
+
+    def kept(picture: Image.Image, name: str, breadth_px: int) -> None:
+        picture = picture.convert("RGB")
+        picture.thumbnail((breadth_px, breadth_px))
+        picture.save(WALK / name, quality=80, optimize=True)
+
+    WALK.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
+        Path("samples").symlink_to(SAMPLES)
+        for line in WALK_COMMANDS:
+            command(line.split(), standalone_mode=False)
+        for name in ("try", "cut", "drill"):
+            page = pypdfium2.PdfDocument(f"{name}.pdf")[0].render(scale=2.0).to_pil()
+            kept(page, f"{name}.png", 1000)
+        kept(Image.open("tried/01_try_1.jpg"), "tried.jpg", 1100)
+        kept(Image.open("changes.png"), "changes.png", 1000)
+
+
+WALK = SAMPLES / "walk"
+WALK_COMMANDS = (
+    "capture samples/rest_1.jpg samples/rest_2.jpg samples/rest_3.jpg --ruler 150 150 --output rest.json",
+    "fit rest.json --plan samples/try_plan.toml --panel samples/panel.toml --output layout_a.json",
+    "draw layout_a.json --output try.pdf --mat a3",
+    "check layout_a.json samples/try_1.jpg samples/try_2.jpg samples/try_3.jpg --ruler 150 150 --overlay tried "
+    "--plan samples/try_plan.toml --update plan_b.toml",
+    "fit rest.json --plan plan_b.toml --panel samples/panel.toml --revision B --output layout_b.json",
+    "compare layout_a.json layout_b.json --rest rest.json --output changes.png",
+    "draw layout_b.json --output panel.dxf --output panel.svg --output drill.csv",
+    "draw layout_b.json --sheet cut --file panel.dxf --output cut.pdf",
+    "draw layout_b.json --sheet drill --output drill.pdf",
+)
+"""The commands of README's walk-through; a test compares them."""
+
+
 def main() -> None:
-    """Write the photos, expected_rest.json and what a check of a template needs."""
-    if sys.argv[1:] != ["try"]:
-        make_rest()
-    make_try()
+    """Write what is asked for (try, walk), or the photos, expected_rest.json, what a check needs and the pictures."""
+    what = sys.argv[1:] or ["rest", "try", "walk"]
+    for name in what:
+        {"rest": make_rest, "try": make_try, "walk": make_walk}[name]()
 
 
 def make_rest() -> None:
