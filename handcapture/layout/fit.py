@@ -22,7 +22,7 @@ import numpy as np
 from handcapture.errors import InputError
 from handcapture.layout.findings import check_layout
 from handcapture.layout.holes import with_holes
-from handcapture.layout.landing import landing_probability, plunger_mm
+from handcapture.layout.landing import FloatArray, aimed_mm2, landing_probability, plunger_mm
 from handcapture.layout.model import Button, Choice, Finding, Layout, Panel, Point
 from handcapture.layout.plan import ButtonWish, Plan
 from handcapture.layout.search import solve
@@ -105,13 +105,14 @@ def _with(chosen: list[int], k: int, which: int) -> list[int]:
     return [*chosen[:k], which, *chosen[k + 1 :]]
 
 
-def _rate(found: Layout | LayoutError) -> tuple[float, float, float]:
+def _rate(found: Layout | LayoutError) -> tuple[float, float]:
     """Return what makes one choice better than another, the less the better."""
     if isinstance(found, LayoutError):
-        return math.inf, math.inf, math.inf
+        return math.inf, math.inf
     errors = sum(finding.severity == "error" and finding.waived is None for finding in found.findings)
-    landings = round(sum(button.landing_probability or 0.0 for button in found.buttons), 3)
-    return errors, -landings, sum(button.moved_mm**2 for button in found.buttons)
+    landings = sum(button.landing_probability or 0.0 for button in found.buttons)
+    # Less than one landing in a hundred does not outweigh the order in which the plan names its places.
+    return errors, -round(landings, 2)
 
 
 def _choice(button: ButtonWish, chosen: bool, found: Layout | LayoutError) -> Choice:
@@ -147,7 +148,7 @@ def _fit(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None) ->
             wish_mm=(float(wish[0]), float(wish[1])),
             moved_mm=float(np.hypot(*(centres[place] - wish))),
             landing_probability=landing_probability(
-                wish - centres[place], tip.covariance_mm2 + tip.spread_mm2, plunger_mm(hole_mm, part) / 2
+                wish - centres[place], _scatter(plan, buttons[place], tip), plunger_mm(hole_mm, part) / 2
             ),
             fixed=buttons[place].at_mm is not None,
             part=part,
@@ -156,6 +157,14 @@ def _fit(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None) ->
     layout = Layout(plan.name, panel, origin_point, in_plan_order, (), rest_sha256(rest))
     shortened = _shortened(plan, buttons, tips)
     return replace(layout, findings=check_layout(layout, rest, plan.waivers, shortened))
+
+
+def _scatter(plan: Plan, button: ButtonWish, tip: Fingertip) -> FloatArray:
+    """Return the covariance (2, 2) of where the finger comes down for a button, what is not known of it included."""
+    scatter = tip.covariance_mm2 + tip.spread_mm2
+    if button.row == "far":
+        scatter = scatter + aimed_mm2(tip.reach, far_reached_mm(plan, button, tip))
+    return np.asarray(scatter)
 
 
 def _shortened(plan: Plan, buttons: Sequence[ButtonWish], tips: Sequence[Fingertip]) -> list[Finding]:

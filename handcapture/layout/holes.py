@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.errors import InputError
-from handcapture.layout.landing import RIM_ALLOWANCE_MM, landing_probability
+from handcapture.layout.landing import AIM_SHARE, RIM_ALLOWANCE_MM, aimed_mm2, landing_probability
 from handcapture.layout.model import Layout
 from handcapture.layout.plan import ButtonWish, Plan
 from handcapture.names import Finger, Side
@@ -25,9 +25,6 @@ from handcapture.rest import Fingertip, Rest
 
 FloatArray = NDArray[np.float64]
 
-AIM_SHARE: Final = (0.10, 0.05)
-"""Deviation of an aimed movement along and across, as shares of its length: fingers that reach for a button without
-looking (our own assumption; that the deviation grows with the length is Schmidt and others 1979, from memory)."""
 LEAST_PLUNGER_MM: Final[dict[Finger, float]] = {
     "thumb": 19.0,
     "index": 10.0,
@@ -149,7 +146,7 @@ def _choose(plan: Plan, button: ButtonWish, tip: Fingertip, off_mm: FloatArray) 
     far_mm = 0.0
     if button.row == "far":
         far_mm = plan.far_mm if button.far_mm is None else button.far_mm
-        covariance = covariance + _aimed(tip.reach, far_mm)
+        covariance = covariance + aimed_mm2(tip.reach, far_mm)
     options = []
     for hole_mm in sorted(set(plan.hole_choices_mm)):
         plunger, part = _plunger(plan, button, hole_mm)
@@ -173,12 +170,6 @@ def _choose(plan: Plan, button: ButtonWish, tip: Fingertip, off_mm: FloatArray) 
         was_mm,
         tuple(reasons),
     )
-
-
-def _aimed(reach: FloatArray, way_mm: float) -> FloatArray:
-    """Return the covariance (2, 2) of a movement along the unit vector `reach`."""
-    axes = np.stack([reach, [-reach[1], reach[0]]])
-    return np.asarray(axes.T @ np.diag(np.square(np.array(AIM_SHARE) * way_mm)) @ axes, dtype=np.float64)
 
 
 def _plunger(plan: Plan, button: ButtonWish, hole_mm: float) -> tuple[float, str | None]:

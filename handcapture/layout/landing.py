@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,6 +13,9 @@ FloatArray = NDArray[np.float64]
 
 RIM_ALLOWANCE_MM = 3.0
 """Plungers are about this much smaller than their hole (common practice, no source; check the part's drawing)."""
+AIM_SHARE: Final = (0.10, 0.05)
+"""Deviation of an aimed movement along and across, as shares of its length: fingers that reach for a button without
+looking (our own assumption; that the deviation grows with the length is Schmidt and others 1979, from memory)."""
 
 
 def plunger_mm(hole_mm: float, part: Part | None = None) -> float:
@@ -42,3 +47,9 @@ def landing_probability(offset_mm: FloatArray, covariance_mm2: FloatArray, radiu
     inner = ndtr((half - mean[0]) / sd[0]) - ndtr((-half - mean[0]) / sd[0])
     density = np.exp(-0.5 * ((y - mean[1]) / sd[1]) ** 2) / (sd[1] * np.sqrt(2 * np.pi))
     return float(np.clip((high - low) / 2 * (weights * inner * density).sum(), 0.0, 1.0))
+
+
+def aimed_mm2(reach: FloatArray, way_mm: float) -> FloatArray:
+    """Return the covariance (2, 2) of a movement along the unit vector `reach`."""
+    axes = np.stack([reach, [-reach[1], reach[0]]])
+    return np.asarray(axes.T @ np.diag(np.square(np.array(AIM_SHARE) * way_mm)) @ axes, dtype=np.float64)
