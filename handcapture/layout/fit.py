@@ -41,6 +41,8 @@ from handcapture.rest_document import rest_sha256
 
 _ALL_CHOICES: Final = 16
 """So many combinations of alternatives are all tried; of more, one function after the other."""
+_MATTERS: Final = 0.05
+"""Share of landings, over all buttons, that makes one alternative better than another (our own figure, no source)."""
 
 __all__ = ["LayoutError", "TradeOff", "fit_layout", "trade_off_curve"]
 
@@ -111,8 +113,8 @@ def _rate(found: Layout | LayoutError) -> tuple[float, float]:
         return math.inf, math.inf
     errors = sum(finding.severity == "error" and finding.waived is None for finding in found.findings)
     landings = sum(button.landing_probability or 0.0 for button in found.buttons)
-    # Less than one landing in a hundred does not outweigh the order in which the plan names its places.
-    return errors, -round(landings, 2)
+    # A few landings in a hundred do not outweigh the order in which the plan names its places.
+    return errors, -round(landings / _MATTERS)
 
 
 def _choice(button: ButtonWish, chosen: bool, found: Layout | LayoutError) -> Choice:
