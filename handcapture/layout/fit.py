@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -78,14 +78,14 @@ def fit_layout(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | No
         for chosen, values in zip(tries, itertools.product(*map(range, counts)), strict=True):
             for k, which in zip(several, values, strict=True):
                 chosen[k] = which
-        best = min(tries, key=lambda chosen: _rate(at(chosen)))
+        best = _pick(tries, at)
     else:
         # One function after the other, until none gains by a change.
         before: list[int] | None = None
         while before != best:
             before = list(best)
             for k in several:
-                best = min((_with(best, k, which) for which in range(len(places[k]))), key=lambda c: _rate(at(c)))
+                best = _pick([_with(best, k, which) for which in range(len(places[k]))], at)
     found = at(best)
     if isinstance(found, LayoutError):
         raise found
@@ -107,14 +107,24 @@ def _with(chosen: list[int], k: int, which: int) -> list[int]:
     return [*chosen[:k], which, *chosen[k + 1 :]]
 
 
+def _pick(tries: Sequence[list[int]], at: Callable[[Sequence[int]], Layout | LayoutError]) -> list[int]:
+    """Return the choice with the fewest errors; of these the first whose landings are hardly fewer than the most."""
+    rates = [_rate(at(chosen)) for chosen in tries]
+    fewest = min(errors for errors, _ in rates)
+    most = max(landings for errors, landings in rates if errors == fewest)
+    return next(
+        chosen
+        for chosen, (errors, landings) in zip(tries, rates, strict=True)
+        if errors == fewest and landings >= most - _MATTERS
+    )
+
+
 def _rate(found: Layout | LayoutError) -> tuple[float, float]:
-    """Return what makes one choice better than another, the less the better."""
+    """Return how many errors a choice leaves, and its landings over all buttons."""
     if isinstance(found, LayoutError):
-        return math.inf, math.inf
+        return math.inf, 0.0
     errors = sum(finding.severity == "error" and finding.waived is None for finding in found.findings)
-    landings = sum(button.landing_probability or 0.0 for button in found.buttons)
-    # A few landings in a hundred do not outweigh the order in which the plan names its places.
-    return errors, -round(landings / _MATTERS)
+    return errors, sum(button.landing_probability or 0.0 for button in found.buttons)
 
 
 def _choice(button: ButtonWish, chosen: bool, found: Layout | LayoutError) -> Choice:
