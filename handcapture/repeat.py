@@ -27,9 +27,9 @@ FloatArray = NDArray[np.float64]
 LEVEL: Final = 0.05
 PRIOR_PLACEMENTS: Final = 4.0
 """A finger's own spread is shrunk towards what both hands' common spread lets expect for it, as if the latter were this
-many placements more. In simulation (calibration/sessions.py) false alarms then stay at the stated level, for fingers
-that wander alike or not, and a change is found with half the placements that the finger's own spread alone would need.
-With more, a single restless finger is blamed too often; with less, three placements tell nothing."""
+many placements more. In simulation (the persons of calibration/sessions.py) a change of 6 mm is then found from three
+placements each in 89 % and from five in 99 %; without shrinking in 26 and 90 %. With 8, three placements find 94 %, but
+a single restless finger is blamed more often: in 2 % of comparisons with nothing changed, instead of 1.4 %."""
 MOST_PLACEMENTS: Final = 60
 """Plans that need more placements per session than this are called out of reach."""
 _ROUNDS: Final = 3
