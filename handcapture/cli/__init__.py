@@ -13,6 +13,7 @@ from handcapture.cli.draw import DRAWING_SUFFIXES, draw
 from handcapture.cli.fit import fit, holes
 from handcapture.cli.journal import journal
 from handcapture.cli.mat import mat
+from handcapture.cli.posture import posture
 from handcapture.cli.start import adopt, advise, arrange
 from handcapture.version import __version__
 
@@ -35,5 +36,20 @@ def main() -> None:
     """
 
 
-for _command in (mat, capture, inspect, adopt, arrange, advise, holes, fit, compare, draw, check, journal, demo):
+for _command in (
+    mat,
+    capture,
+    inspect,
+    posture,
+    adopt,
+    arrange,
+    advise,
+    holes,
+    fit,
+    compare,
+    draw,
+    check,
+    journal,
+    demo,
+):
     main.add_command(_command)

@@ -3,9 +3,9 @@
 Wrist deviation is the angle between the forearm's axis and the third metacarpal, seen from above, positive
 towards the little finger (ulnar) on both hands. The metacarpal runs from the middle of the wrist, which the outline
 tells better than the landmark does (its direction then scatters by 1.2 degrees instead of 2.1), to the landmark of the
-middle knuckle; the forearm comes from its own outline below the wrist. Both are carried along their rays to the heights
-at which they lie as hands rest, since a camera sees what is higher further out. A photo from above cannot see flexion or
-extension of the wrist.
+middle knuckle; the forearm comes from its own outline below the wrist. Both are carried along their rays to the
+heights at which they lie as hands rest, since a camera sees what is higher further out. A photo from above cannot see
+flexion or extension of the wrist.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from handcapture.hands.fingertips import little_side
 from handcapture.hands.landmarks import KNUCKLES, LANDMARK_HEIGHT_MM, WRIST, HandLandmarks
-from handcapture.hands.palm import OUTLINE_HEIGHT_MM, CutOut, axes_of, cut_out, palm_of
+from handcapture.hands.palm import OUTLINE_HEIGHT_MM, CutOut, cut_out, palm_of
 from handcapture.mat.sighting import Sighting
 from handcapture.rest import HandPosture
 
@@ -108,9 +108,9 @@ def _forearm_direction(hand: HandLandmarks, cut: CutOut, sighting: Sighting) -> 
     slope, start, scatter = _robust_line(np.array(places), np.array(middles))
     length = float(np.ptp(places))
     ends = []
-    for row in (places[0], places[-1]):
-        on_view = np.array([[(slope * row + start + 0.5) / scale, (row + 0.5) / scale]])
-        height = OUTLINE_HEIGHT_MM + _FOREARM_RISE * ((row - wrist_row) / scale - _FIRST_MM)
+    for place in (places[0], places[-1]):
+        on_view = np.array([[(slope * place + start + 0.5) / scale, (place + 0.5) / scale]])
+        height = OUTLINE_HEIGHT_MM + _FOREARM_RISE * ((place - wrist_row) / scale - _FIRST_MM)
         ends.append(_lift(sighting, cut.view.to_mat(on_view)[0], height))
     turn = np.radians(-FOREARM_TURN_DEG * little_side(hand))
     x, y = ends[0] - ends[1]
