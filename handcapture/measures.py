@@ -32,18 +32,27 @@ NORMAL_95: Final = 1.959964
 SHOULDER_RANGE_MM: Final = (200.0, 600.0)
 """Shoulder breadths outside this are taken for a slip of the pen; wide on purpose, no source."""
 
-# Errors on the fitting half of the reference scenes, 95 % of them within 1.96 (calibration/posture.py).
+# Deviations of errors: of what differs from photo to photo, and of what all photos of a person share. From the fitting
+# half of the reference scenes; only five hand shapes tell the second, so it is widened (calibration/posture.py).
 DEVIATION_SHARED_DEG: Final = 1.6
-"""As `hands.posture.PERSON_SD_DEG`: this part of a deviation's error is the same in all photos of a person."""
-FOREARM_SD_DEG: Final = (1.5, 1.6)
-"""Of one forearm's direction: what differs from photo to photo, and what all photos of a person share."""
-HEEL_SD_MM: Final = (1.5, 1.5)
-"""Of the middle of one wrist, in any direction, likewise."""
-FINGER_SD_DEG: Final = (2.0, 3.0)
-"""Of one finger's direction from its knuckle to its contact, likewise."""
-LENGTH_SD_MM: Final = (3.0, 8.0)
-BREADTH_SD_MM: Final = (2.0, 2.5)
-"""Of a hand's length and breadth, likewise."""
+"""This part of a wrist deviation's error is shared; the rest is stated with each hand."""
+CONVERGENCE_SD_DEG: Final = (2.0, 3.0)
+WRISTS_SD_MM: Final = (2.2, 3.3)
+LENGTH_SD_MM: Final = (6.3, 8.5)
+"""Palms alone vary by 6.5 mm about what hands of one length have (ANSUR II: palm to hand length 0.603, 1st to 99th
+percentile 0.555 to 0.651)."""
+BREADTH_SD_MM: Final = (3.3, 2.2)
+ANGLE_TURN_DEG: Final[dict[tuple[Finger, Finger], float]] = {
+    ("index", "middle"): 0.8,
+    ("middle", "ring"): -3.6,
+    ("ring", "little"): -2.7,
+}
+"""So much wider the angle between two fingers is told by the landmarks of their knuckles than it is."""
+ANGLE_SD_DEG: Final[dict[tuple[Finger, Finger], tuple[float, float]]] = {
+    ("index", "middle"): (1.2, 0.6),
+    ("middle", "ring"): (1.9, 0.8),
+    ("ring", "little"): (2.9, 2.0),
+}
 
 # How far people wander from one placement to the next while there are too few to tell: from memory, no source.
 _WANDER_DEG: Final = 2.0
@@ -501,8 +510,8 @@ def _size(side: Side, name: str) -> _Quantity:
         "hand length": (
             "the length of the flat hand, from the wrist's crease to the tip of the middle finger, estimated from the "
             "length of the palm as it rests",
-            "not measured along the middle finger, which is bent: a hand with long fingers for its palm is told too "
-            "short",
+            "not measured along the middle finger, which is bent: the length of a hand with long fingers for its palm "
+            "comes out too short",
         ),
         "hand breadth": (
             "the breadth across the knuckles, without the thumb, estimated from where the outer knuckles lie",
@@ -551,8 +560,8 @@ def _angle_within(side: Side, first: Finger, second: Finger) -> _Quantity:
             return None
         # Fingers that part point further clockwise from index to little on the right hand.
         sign = 1.0 if side == "right" else -1.0
-        own, shared = (float(np.sqrt(2.0) * sd) for sd in FINGER_SD_DEG)
-        return _Reading(sign * _turn_deg(one.reach, other.reach), own, shared)
+        own, shared = ANGLE_SD_DEG[first, second]
+        return _Reading(sign * _turn_deg(one.reach, other.reach) - ANGLE_TURN_DEG[first, second], own, shared)
 
     return _Quantity(
         name=f"angle {first}-{second}",
@@ -574,9 +583,8 @@ def _convergence() -> _Quantity:
         left, right = (_palm_forearm(placement, side) for side in SIDES)
         if left is None or right is None:
             return None
-        own, shared = (float(np.sqrt(2.0) * sd) for sd in FOREARM_SD_DEG)
         # Both run from the hand to the elbow.
-        return _Reading(_turn_deg(right, left), own, shared)
+        return _Reading(_turn_deg(right, left), *CONVERGENCE_SD_DEG)
 
     return _Quantity(
         name="forearm convergence",
@@ -599,7 +607,7 @@ def _wrists_apart() -> _Quantity:
         if left is None or right is None:
             return None
         apart = float(np.hypot(*(right - left)))
-        own, shared = (float(np.sqrt(2.0) * sd) for sd in HEEL_SD_MM)
+        own, shared = WRISTS_SD_MM
         return _Reading(apart, own, float(np.hypot(shared, _scale_sd(placement) * apart)))
 
     return _Quantity(
