@@ -125,7 +125,9 @@ def test_draw_everything(measured: Path, run: Run) -> None:
     centres = sorted(
         (round(c.dxf.center.x, 2), round(2 * c.dxf.radius, 3)) for c in drawing.query("CIRCLE[layer=='CUT']")
     )
-    wanted = sorted((round(b["centre_mm"][0], 2), b["hole_mm"]) for b in layout["buttons"])
+    wanted = [(round(b["centre_mm"][0], 2), b["hole_mm"]) for b in layout["buttons"]]
+    wanted += [(round(c["centre_mm"][0], 2), c["diameter_mm"]) for c in layout["panel"]["cuts"]]
+    wanted.sort()
     assert len(centres) == len(wanted)
     np.testing.assert_allclose(centres, wanted, atol=0.011)
     assert "eye protection" in result.output
