@@ -424,7 +424,8 @@ def _wrist_line(wrist: Measure) -> str:
     if low < 0.0 < high:
         text += ", so it may as well be straight"
     told = {band.scale: band for band in wrist.bands}
-    text += f". {'; '.join(f'{name}: {told[name].label}' for name in (KEIR.name, WISTAH.name, STRAIN_INDEX.name))}."
+    names = {KEIR.name: KEIR.name, WISTAH.name: WISTAH.name, STRAIN_INDEX.name: f"{STRAIN_INDEX.name} (from memory)"}
+    text += f". {'; '.join(f'{shown}: {told[name].label}' for name, shown in names.items())}."
     if told[AAOS.name].label != AAOS.labels[1]:
         text += f" AAOS normal range: {told[AAOS.name].label}; look at the overlay before you believe it."
     return text
