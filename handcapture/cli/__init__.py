@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from handcapture.cli.capture import capture, inspect
+from handcapture.cli.changed import changed
 from handcapture.cli.check import check
 from handcapture.cli.common import MAT_NAMES, SETTINGS, Group
 from handcapture.cli.compare import compare
@@ -14,6 +15,7 @@ from handcapture.cli.fit import fit, holes
 from handcapture.cli.journal import journal
 from handcapture.cli.mat import mat
 from handcapture.cli.posture import posture
+from handcapture.cli.report import report
 from handcapture.cli.start import adopt, advise, arrange
 from handcapture.version import __version__
 
@@ -47,8 +49,10 @@ for _command in (
     holes,
     fit,
     compare,
+    changed,
     draw,
     check,
+    report,
     journal,
     demo,
 ):
