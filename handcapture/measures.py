@@ -167,7 +167,7 @@ ANSUR_MM: Final[dict[tuple[str, Sex], tuple[float, ...]]] = {
     ("hand breadth", "male"): (78.0, 81.0, 88.0, 96.0, 99.0),
 }
 _PEOPLE: Final[dict[Sex, str]] = {"female": "women", "male": "men"}
-_SIGNS: Final[dict[Unit, str]] = {"deg": "°", "mm": "mm", "%": "%"}
+_SIGNS: Final[dict[Unit, str]] = {"deg": "°", "mm": " mm", "%": " %"}
 
 
 @dataclass(frozen=True)
@@ -396,7 +396,7 @@ def _figure(measure: Measure) -> str:
         return "not seen"
     digits = 1 if measure.unit == "deg" else 0
     wander = "" if measure.wander_sd is None else f" ({measure.wander_sd:.{digits}f})"
-    return f"{measure.value:.{digits}f} ± {NORMAL_95 * measure.sd:.{digits}f} {_SIGNS[measure.unit]}{wander}"
+    return f"{measure.value:.{digits}f} ± {NORMAL_95 * measure.sd:.{digits}f}{_SIGNS[measure.unit]}{wander}"
 
 
 def _lines(found: Sequence[Measure], sex: Sex | None) -> list[str]:
