@@ -29,6 +29,7 @@ _COARSE_MM: Final = 0.05
 """The same where only inside and outside are told apart."""
 QUARTER_BULGE: Final = math.tan(math.radians(90) / 4)
 _LEAST_PIECE_MM: Final = 1e-6
+_FLATTEST_BULGE: Final = 1e-7
 _SHARP_DEG: Final = 5.0
 _BENT_DEG: Final = 45.0
 """A side of the outline ends at a sharp corner, or where it has turned by so much."""
@@ -46,6 +47,8 @@ def as_outline(corners: Sequence[Sequence[float]]) -> dict[str, Any]:
     kept: list[Vertex] = []
     for corner in corners:
         x, y, bulge = (*corner, 0.0)[:3]
+        # An arc as flat as this is a straight line, and its centre too far away to reckon with.
+        bulge = 0.0 if abs(bulge) < _FLATTEST_BULGE else bulge
         # A corner given twice adds nothing; the later bulge is that of the piece that has a length.
         if kept and math.dist(kept[-1][:2], (x, y)) < _LEAST_PIECE_MM:
             kept[-1] = (*kept[-1][:2], bulge)
@@ -79,7 +82,7 @@ def vertices_of(panel: Panel) -> tuple[Vertex, ...]:
     if panel.outline:
         return panel.outline
     radius, width, height = panel.corner_radius_mm, panel.width_mm, panel.height_mm
-    if radius == 0:
+    if radius < _LEAST_PIECE_MM:
         return (0.0, 0.0, 0.0), (width, 0.0, 0.0), (width, height, 0.0), (0.0, height, 0.0)
     ends = (
         (0.0, radius, QUARTER_BULGE),
