@@ -12,7 +12,7 @@ from handcapture.layout.constraints import FloatArray, Indices, name_constraints
 from handcapture.layout.descent import Descent, Smooth, descend
 from handcapture.layout.model import Layout
 from handcapture.layout.moves import moves
-from handcapture.layout.task import FEASIBLE_MM, LayoutError, Task, first_centres, needed_mm
+from handcapture.layout.task import FEASIBLE_MM, NEAR_MM, LayoutError, Task, first_centres, needed_mm
 
 _CENTRING: Final = 1e-4
 """Weight, per mm², of the pull that centres the buttons on a panel that slides: too weak to move a button."""
@@ -173,11 +173,13 @@ def _twists(task: Task) -> FloatArray:
 
 def solve(task: Task) -> tuple[FloatArray, FloatArray]:
     """Return centres (n, 2) in the panel frame and the panel's origin (2,)."""
-    z: FloatArray | None = None
+    known: FloatArray | None = None
     while True:
         problem = Problem(task)
-        z = _best(problem, z)
-        if z is None:
+        # What was found while something was overlooked may be an arrangement that no longer pays: both are tried.
+        found = [_best(problem), None if known is None else _searched_from(problem, _rough(problem, known))]
+        feasible = [z for z in found if z is not None]
+        if not feasible:
             whole = complete(task)
             if whole is task:
                 # Imported here: it is seldom needed, and stands on this module.
@@ -186,11 +188,12 @@ def solve(task: Task) -> tuple[FloatArray, FloatArray]:
                 raise LayoutError(explain(problem))
             task = whole
             continue
-        centres = problem.centres(z)
-        met = task.looked_at.with_those(near(centres, task.sizes, task.panel, 1.0))
-        if met.count == task.looked_at.count:
-            return centres, problem.origin(z)
-        task = replace(task, looked_at=met)
+        known = min(feasible, key=problem.cost)
+        centres = problem.centres(known)
+        if task.looked_at.with_those(near(centres, task.sizes, task.panel, 1.0)).count == task.looked_at.count:
+            return centres, problem.origin(known)
+        met = near(centres, task.sizes, task.panel, NEAR_MM)
+        task = replace(task, looked_at=task.looked_at.with_those(met))
 
 
 def complete(task: Task) -> Task:
@@ -210,17 +213,22 @@ def starts(problem: Problem, count: int) -> Iterator[FloatArray]:
         yield problem.start(rng.normal(0, _SCATTER_MM, shape))
 
 
-def _best(problem: Problem, near_by: FloatArray | None = None) -> FloatArray | None:
-    """Return the best feasible variables that are found, None where there are none; `near_by` is tried first."""
-    tries = starts(problem, _STARTS)
-    for start in tries if near_by is None else (near_by, *tries):
+def _best(problem: Problem) -> FloatArray | None:
+    """Return the best feasible variables that are found, None where there are none."""
+    for start in starts(problem, _STARTS):
         here = _rough(problem, start)
         if here.loosening < _ROUGHLY_MM:
-            here = _searched(problem, here if start is near_by else _slid(problem, here))
-            polished = solution_from(problem, here.place)
-            if polished is not None:
-                return polished
+            z = _searched_from(problem, _slid(problem, here))
+            if z is not None:
+                return z
     return _first_feasible(problem)
+
+
+def _searched_from(problem: Problem, here: Descent) -> FloatArray | None:
+    """Return the exact variables of the best arrangement that a search from here finds."""
+    if here.loosening >= _ROUGHLY_MM:
+        return None
+    return solution_from(problem, _searched(problem, here).place)
 
 
 def _first_feasible(problem: Problem) -> FloatArray | None:

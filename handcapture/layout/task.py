@@ -17,7 +17,7 @@ from handcapture.rest import Fingertip, Rest, furthest_mm
 
 FEASIBLE_MM: Final = 1e-6
 """Largest amount by which a returned layout may fall short of any constraint."""
-_NEAR_MM: Final = 50.0
+NEAR_MM: Final = 50.0
 """What is further away than this, beyond what is needed, is left out until it matters."""
 
 
@@ -207,7 +207,7 @@ def _task(
         looked_at=Near(none, none, none),
         waivers=plan.waivers,
     )
-    return replace(task, looked_at=near(first_centres(task), sizes, panel, _NEAR_MM))
+    return replace(task, looked_at=near(first_centres(task), sizes, panel, NEAR_MM))
 
 
 def first_centres(task: Task) -> FloatArray:
