@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 _STEPS, _ROUGH_STEPS = 100, 16
-_FIRST_TRUST, _LEAST_TRUST, _MOST_TRUST, _ROUGH_TRUST = 30.0, 1e-10, 200.0, 1e-3
+_FIRST_TRUST, _LEAST_TRUST, _MOST_TRUST, _ROUGH_TRUST, _SHORT = 30.0, 1e-10, 200.0, 1e-3, 2.0
 _AHEAD: Final = 3.0
 """Constraints further away than so many trust radii cannot matter in a step."""
 _STILL: Final = 1e-9
@@ -133,8 +133,9 @@ def descend(
             kept = loosened < _NEARLY and t < _NEARLY
             if size < _STILL or foretold <= noise or (kept and (gained < enough or hopeless(x, gained))):
                 break
-            if gained > 0.6 * foretold and size > 0.9 * trust:
-                trust = min(2 * trust, _MOST_TRUST)
+            if gained > 0.6 * foretold:
+                # Steps that grow short need no wide look: far constraints then stay out of the programme.
+                trust = min(2 * trust, max(4 * size, _SHORT), _MOST_TRUST)
         else:
             trust = min(trust, size) / 4
             if trust < least_trust:

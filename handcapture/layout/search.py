@@ -21,7 +21,7 @@ _PRICE: Final = 1e4
 _STARTS: Final = 4
 _SCATTER_MM: Final = 6.0
 _LEAST_ROW_MM: Final = 6.0
-_TRIES: Final = 24
+_TRIES: Final = 14
 """Other arrangements that are tried."""
 _ROUGH: Final = 1e-4
 """Share of the cost that matters while arrangements are compared."""
@@ -30,8 +30,8 @@ _LOOSE_PULL: Final = 1e-6
 """Weight of the pull to the wishes where only the constraints count: faint, it keeps the arrangement near the hand."""
 _OTHERS: Final = 1e-4
 """Share of a loosening that is allowed to constraints that it does not concern: none, but for rounding."""
-_SLIDES: Final = (-0.45, 0.0, 0.45)
-"""Shares of the room that a sliding panel has, at which it is tried."""
+_SLIDES, _SLIDES_TRIED, _SLIDE_APART_MM = 9, 5, 8.0
+"""Places along each axis at which a sliding panel is looked at, how many are tried, and how far these must differ."""
 _OUTLOOK: Final = 20.0
 """A descent is given up where the last step, so many times over, would not beat the best."""
 
@@ -292,15 +292,41 @@ def _slid(problem: Problem, best: Descent) -> Descent:
     if not len(problem.slides) or not any(pressed):
         return best
     task, cost = problem.task, problem.cost(best.place)
-    spare = np.zeros(2)
-    spare[problem.slides] = (np.array([task.panel.width_mm, task.panel.height_mm]) - needed_mm(task))[problem.slides]
-    places = {(x, y) for x in _SLIDES for y in _SLIDES}
-    for share in sorted(places - {(0.0, 0.0)}):
-        by = np.array(share) * np.maximum(spare, 0.0)
+    for by in _promising_slides(problem, best):
         there = _rough(problem, problem.start(np.tile(by, (len(task.names), 1)), -by), cost)
         if there.loosening < _ROUGHLY_MM and problem.cost(there.place) < cost - _ROUGH * (1 + cost):
             best, cost = there, problem.cost(there.place)
     return best
+
+
+def _promising_slides(problem: Problem, best: Descent) -> list[FloatArray]:
+    """Return by how much (2,) to slide the panel from where the wishes lie in its middle: where least is in their way.
+
+    Judged by how deep the wishes lie in obstacles and edges, neighbours left out; places next to the best found so far,
+    or to one that is already listed, are left out.
+    """
+    task, panel = problem.task, problem.task.panel
+    spare = np.maximum(np.array([panel.width_mm, panel.height_mm]) - needed_mm(task), 0.0)
+    steps = [np.linspace(-0.5, 0.5, _SLIDES) * spare[axis] if axis in problem.slides else [0.0] for axis in (0, 1)]
+    middle = first_centres(task)
+    alone = replace(task.looked_at, pairs=np.zeros((0, 2), np.intp))
+    first = task.wishes[0] - middle[0]
+    already = [first - problem.origin(best.place)]
+    rated = []
+    for by in (np.array([x, y]) for x in steps[0] for y in steps[1]):
+        wishes = middle + by
+        values, lines, _ = room(wishes, task.sizes, panel, alone)
+        button = np.abs(lines).reshape(len(lines), -1, 2).sum(axis=2).argmax(axis=1)
+        weight = np.trace(task.weights, axis1=1, axis2=2)[button] / 2
+        rated.append((float((weight * np.minimum(values, 0.0) ** 2).sum()), by))
+    chosen: list[FloatArray] = []
+    for _, by in sorted(rated, key=lambda entry: entry[0]):
+        if len(chosen) == _SLIDES_TRIED:
+            break
+        if all(float(np.abs(by - other).max()) > _SLIDE_APART_MM for other in already):
+            chosen.append(by)
+            already.append(by)
+    return chosen
 
 
 def _searched(problem: Problem, best: Descent) -> Descent:
