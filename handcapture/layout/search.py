@@ -176,9 +176,15 @@ def solve(task: Task) -> tuple[FloatArray, FloatArray]:
     known: FloatArray | None = None
     while True:
         problem = Problem(task)
+        begun = _begun(problem)
+        if begun is not None and (met := _met(problem, begun.place)) is not task:
+            task = met
+            continue
         # What was found while something was overlooked may be an arrangement that no longer pays: both are tried.
-        found = [_best(problem), None if known is None else _searched_from(problem, _rough(problem, known))]
-        feasible = [z for z in found if z is not None]
+        found = [None if begun is None else _searched_from(problem, begun)]
+        if known is not None:
+            found.append(_searched_from(problem, _rough(problem, known)))
+        feasible = [z for z in found if z is not None] or [z for z in [_first_feasible(problem)] if z is not None]
         if not feasible:
             whole = complete(task)
             if whole is task:
@@ -189,11 +195,17 @@ def solve(task: Task) -> tuple[FloatArray, FloatArray]:
             task = whole
             continue
         known = min(feasible, key=problem.cost)
-        centres = problem.centres(known)
-        if task.looked_at.with_those(near(centres, task.sizes, task.panel, 1.0)).count == task.looked_at.count:
-            return centres, problem.origin(known)
-        met = near(centres, task.sizes, task.panel, NEAR_MM)
-        task = replace(task, looked_at=task.looked_at.with_those(met))
+        if (met := _met(problem, known)) is task:
+            return problem.centres(known), problem.origin(known)
+        task = met
+
+
+def _met(problem: Problem, z: FloatArray) -> Task:
+    """Return the task with what has come near at a place looked at too; the same one where nothing has."""
+    task, centres = problem.task, problem.centres(z)
+    if task.looked_at.with_those(near(centres, task.sizes, task.panel, 1.0)).count == task.looked_at.count:
+        return task
+    return replace(task, looked_at=task.looked_at.with_those(near(centres, task.sizes, task.panel, NEAR_MM)))
 
 
 def complete(task: Task) -> Task:
@@ -213,15 +225,13 @@ def starts(problem: Problem, count: int) -> Iterator[FloatArray]:
         yield problem.start(rng.normal(0, _SCATTER_MM, shape))
 
 
-def _best(problem: Problem) -> FloatArray | None:
-    """Return the best feasible variables that are found, None where there are none."""
+def _begun(problem: Problem) -> Descent | None:
+    """Return where the first start that leads to a feasible place leads, None where none does."""
     for start in starts(problem, _STARTS):
         here = _rough(problem, start)
         if here.loosening < _ROUGHLY_MM:
-            z = _searched_from(problem, _slid(problem, here))
-            if z is not None:
-                return z
-    return _first_feasible(problem)
+            return _slid(problem, here)
+    return None
 
 
 def _searched_from(problem: Problem, here: Descent) -> FloatArray | None:
