@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,9 @@ from handcapture.errors import InputError
 
 if TYPE_CHECKING:
     from handcapture.layout.model import Layout
+
+_ALIKE = 4
+"""Findings of one code that are printed."""
 
 
 @click.command()
@@ -62,6 +66,11 @@ def fit(
     plate, origin = load_panel(panel)
     hands, wanted = read_rest(rest), load_plan(plan)
     if pull is not None:
+        if all(button.was_mm is None for button in wanted.buttons):
+            raise InputError(
+                "--pull draws the buttons towards a panel that exists, but no button of the plan has was_mm. Leave it "
+                "out, or start with handcapture adopt."
+            )
         wanted = wanted.model_copy(update={"pull": pull})
     layout = fit_layout(hands, wanted, plate, origin)
     layout = replace(layout, created=datetime.date.today().isoformat(), revision=revision)
@@ -94,7 +103,7 @@ def _print_layout(layout: Layout, output: Path) -> None:
     click.echo(
         "  In mm from the panel's top-left corner, x to the right, y towards the person (drill tables: y upwards)."
     )
-    click.echo("  button            finger            x mm     y mm   hole   moved   lands within")
+    click.echo("  button            finger            x mm     y mm   hole   moved   on the plunger")
     for button in layout.buttons:
         lands = f"{100 * button.landing_probability:5.0f} %" if button.landing_probability is not None else "      -"
         click.echo(
@@ -103,7 +112,7 @@ def _print_layout(layout: Layout, output: Path) -> None:
         )
     click.echo()
     if layout.choices:
-        click.echo("  places to choose from (chosen: *)            lands within   all land   worst moved")
+        click.echo("  places to choose from (chosen: *)            on the plunger   all on theirs   worst moved")
     for choice in layout.choices:
         where = f"{choice.side} {choice.finger}{', far' if choice.row == 'far' else ''}"
         line = f"  {'*' if choice.chosen else ' '} {choice.label:16.16s} {where:20s}"
@@ -111,16 +120,27 @@ def _print_layout(layout: Layout, output: Path) -> None:
             click.echo(f"{line}     does not fit on the panel")
             continue
         click.echo(
-            f"{line}      {100 * choice.landing_probability:5.0f} %    {100 * choice.landings:5.1f} %"
+            f"{line}        {100 * choice.landing_probability:5.0f} %          {100 * choice.landings:5.1f} %"
             f"      {choice.worst_moved_mm:5.1f} mm"
         )
     if layout.choices:
         click.echo()
     if not layout.findings:
         click.echo("  No findings: it can be built as it stands.")
+    seen: Counter[str] = Counter()
     for finding in layout.findings:
+        seen[finding.code] += 1
+        if seen[finding.code] > _ALIKE:
+            continue
         after = f"Waived: {finding.waived}" if finding.waived else finding.remedy
         click.echo(f"  {finding.severity} [{finding.code}]: {finding.message} {after}".rstrip())
+    for code, count in seen.items():
+        if count > _ALIKE:
+            click.echo(f"  ... and {count - _ALIKE} more of [{code}]: they stand in {output}.")
+    errors = sum(finding.severity == "error" and finding.waived is None for finding in layout.findings)
+    if errors:
+        click.echo()
+        click.echo(f"  ! Not to be built yet: {errors} error{'s' * (errors > 1)}.")
 
 
 @click.command()
@@ -129,6 +149,7 @@ def _print_layout(layout: Layout, output: Path) -> None:
 @click.option("--layout", type=PATH, help="Where the buttons have come to stand (.json); else where fingers want them.")
 @click.option("--size", "sizes_mm", type=float, multiple=True, help="A hole to choose from, mm; several times.")
 @click.option("--landing", type=click.FloatRange(0.5, 0.999), help="Share of landings to reach. [default: the plan's]")
+@click.option("--reasons", is_flag=True, help="Say for every button what decided.")
 @json_option
 def holes(
     rest: Path,
@@ -136,6 +157,7 @@ def holes(
     layout: Path | None,
     sizes_mm: tuple[float, ...],
     landing: float | None,
+    reasons: bool,
     as_json: bool,
 ) -> None:
     """Advise a hole for every button, from the finger's breadth and how surely it lands; nothing is written.
@@ -166,4 +188,4 @@ def holes(
     if as_json:
         print_json(plain(asdict(advice)))
         return
-    click.echo(describe(advice))
+    click.echo(describe(advice, reasons))

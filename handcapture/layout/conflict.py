@@ -46,7 +46,9 @@ def explain(problem: Problem) -> str:
 def smallest_clash(problem: Problem, found: Descent, tries: Sequence[FloatArray]) -> list[int]:
     """Return the numbers of constraints that cannot be kept together, none of which can be left out.
 
-    `found` is the least loosening of all of them, `tries` the starts from which others are looked for.
+    Irreducible, and so smallest of its kind: there may be another clash of fewer. That they clash is told from a few
+    starts, as the problem is not convex. `found` is the least loosening of all of them, `tries` the starts from which
+    others are looked for.
     """
     from_here = [found.place, *tries[:2]]
     values = problem.at(found.place).at_least_zero

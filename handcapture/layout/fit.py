@@ -80,12 +80,15 @@ def fit_layout(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | No
                 chosen[k] = which
         best = _pick(tries, at)
     else:
-        # One function after the other, until none gains by a change.
-        before: list[int] | None = None
-        while before != best:
-            before = list(best)
+        # One function after the other, as long as the landings gain; near ties are settled once at the end.
+        gains = True
+        while gains:
+            before = _rate(at(best))
             for k in several:
-                best = _pick([_with(best, k, which) for which in range(len(places[k]))], at)
+                best = min((_with(best, k, which) for which in range(len(places[k]))), key=lambda c: _rate(at(c)))
+            gains = _rate(at(best)) < before
+        for k in several:
+            best = _pick([_with(best, k, which) for which in range(len(places[k]))], at)
     found = at(best)
     if isinstance(found, LayoutError):
         raise found
@@ -110,21 +113,20 @@ def _with(chosen: list[int], k: int, which: int) -> list[int]:
 def _pick(tries: Sequence[list[int]], at: Callable[[Sequence[int]], Layout | LayoutError]) -> list[int]:
     """Return the choice with the fewest errors; of these the first whose landings are hardly fewer than the most."""
     rates = [_rate(at(chosen)) for chosen in tries]
-    fewest = min(errors for errors, _ in rates)
-    most = max(landings for errors, landings in rates if errors == fewest)
+    fewest, least_lost = min(rates)
     return next(
         chosen
-        for chosen, (errors, landings) in zip(tries, rates, strict=True)
-        if errors == fewest and landings >= most - _MATTERS
+        for chosen, (errors, lost) in zip(tries, rates, strict=True)
+        if errors == fewest and lost <= least_lost + _MATTERS
     )
 
 
 def _rate(found: Layout | LayoutError) -> tuple[float, float]:
-    """Return how many errors a choice leaves, and its landings over all buttons."""
+    """Return how many errors a choice leaves, and the landings that miss, over all buttons: the less the better."""
     if isinstance(found, LayoutError):
-        return math.inf, 0.0
+        return math.inf, math.inf
     errors = sum(finding.severity == "error" and finding.waived is None for finding in found.findings)
-    return errors, sum(button.landing_probability or 0.0 for button in found.buttons)
+    return errors, sum(1.0 - (button.landing_probability or 0.0) for button in found.buttons)
 
 
 def _choice(button: ButtonWish, chosen: bool, found: Layout | LayoutError) -> Choice:
@@ -139,7 +141,7 @@ def _choice(button: ButtonWish, chosen: bool, found: Layout | LayoutError) -> Ch
 
 def _fit(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None) -> Layout:
     """Fit with every function at the first place that the plan names."""
-    plan = with_holes(plan, rest)
+    asked, plan = plan, with_holes(plan, rest)
     order, buttons, tips = in_order(rest, plan)
     task = task_of(rest, plan, panel, panel_origin_mm)
     refuse_small_panel(task)
@@ -167,8 +169,8 @@ def _fit(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None) ->
         )
     in_plan_order = tuple(fitted[k] for k in range(len(order)))
     layout = Layout(plan.name, panel, origin_point, in_plan_order, (), rest_sha256(rest))
-    shortened = _shortened(plan, buttons, tips)
-    return replace(layout, findings=check_layout(layout, rest, plan.waivers, shortened))
+    known = [*_shortened(plan, buttons, tips), *_advised_short(asked, layout), *_unused_parts(plan)]
+    return replace(layout, findings=check_layout(layout, rest, plan.waivers, known))
 
 
 def _scatter(plan: Plan, button: ButtonWish, tip: Fingertip) -> FloatArray:
@@ -200,6 +202,48 @@ def _shortened(plan: Plan, buttons: Sequence[ButtonWish], tips: Sequence[Fingert
     return found
 
 
+def _advised_short(asked: Plan, layout: Layout) -> list[Finding]:
+    """Tell of advised holes that the fit moved so far that fewer landings reach them than were asked for."""
+    short = [
+        fitted
+        for wish, fitted in zip(asked.buttons, layout.buttons, strict=True)
+        if asked.advised(wish) and (fitted.landing_probability or 0.0) < asked.landing
+    ]
+    if not short:
+        return []
+    told = ", ".join(f"{b.label} ({math.floor(100 * (b.landing_probability or 0.0))} %)" for b in short)
+    return [
+        Finding(
+            "advised-falls-short",
+            "advice",
+            f"Where they came to stand, fewer than {100 * asked.landing:.0f} of 100 landings are on {told}, "
+            "though their holes were advised.",
+            tuple(b.label for b in short),
+            {"least": round(min(b.landing_probability or 0.0 for b in short), 4)},
+            "Big holes push their neighbours away: try smaller ones there (hole_mm), or offer larger ones "
+            "(hole_choices_mm).",
+        )
+    ]
+
+
+def _unused_parts(plan: Plan) -> list[Finding]:
+    """Tell of parts that no button has."""
+    used = {part.name for button in plan.buttons if (part := plan.part_of(button)) is not None}
+    unused = [part.name for part in plan.parts if part.name not in used]
+    if not unused:
+        return []
+    return [
+        Finding(
+            "part-unused",
+            "advice",
+            f"No button has the part {', '.join(unused)}.",
+            tuple(unused),
+            {},
+            "Name it in a button (part = ...) or for the whole plan, or take it out.",
+        )
+    ]
+
+
 @dataclass(frozen=True)
 class TradeOff:
     """What one pull gives: distances of the buttons from their fingers' wishes and from the panel as it was, mm.
@@ -218,12 +262,17 @@ class TradeOff:
 def trade_off_curve(
     rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None = None, steps: int = 11
 ) -> tuple[TradeOff, ...]:
-    """Fit the plan with pulls from 0 to 1. InputError when the plan does not start from an existing panel."""
+    """Fit the plan with pulls from 0 to 1. InputError when it does not start from a panel, or has alternatives."""
     started = [k for k, button in enumerate(plan.buttons) if button.was_mm is not None]
     if not started:
         raise InputError(
             "The plan does not start from an existing panel (no button has was_mm), so there is nothing to trade off. "
             "Make a plan of the panel with handcapture adopt."
+        )
+    if any(button.alternatives for button in plan.buttons):
+        raise InputError(
+            "Pulls can only be compared for one arrangement, but the plan has alternatives. Leave one place for each "
+            "function."
         )
     curve = []
     for pull in np.linspace(0.0, 1.0, steps):

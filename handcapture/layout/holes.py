@@ -20,6 +20,7 @@ from handcapture.errors import InputError
 from handcapture.layout.landing import AIM_SHARE, RIM_ALLOWANCE_MM, aimed_mm2, landing_probability
 from handcapture.layout.model import Layout
 from handcapture.layout.plan import ButtonWish, Plan
+from handcapture.layout.task import far_reached_mm
 from handcapture.names import Finger, Side
 from handcapture.rest import Fingertip, Rest
 
@@ -121,11 +122,11 @@ def with_holes(plan: Plan, rest: Rest) -> Plan:
     return plan.model_copy(update={"buttons": tuple(buttons)})
 
 
-def describe(advice: HoleAdvice) -> str:
-    """Return the advice as a table and sentences."""
+def describe(advice: HoleAdvice, reasons: bool = True) -> str:
+    """Return the advice as a table, with `reasons` button by button, and notes."""
     sizes = sorted({option.hole_mm for choice in advice.choices for option in choice.options})
     width = max(8, *(len(choice.label) for choice in advice.choices))
-    head = f"{'':{width}}  finger         breadth  wanders " + "".join(f"{size:7g}" for size in sizes) + "  advised"
+    head = f"{'':{width}}  finger         breadth  deviates" + "".join(f"{size:7g}" for size in sizes) + "  advised"
     lines = [f"Holes for {advice.plan}: landings within the plunger, by size of hole (mm)", head]
     for choice in advice.choices:
         shares = {option.hole_mm: _percent(option.landing) for option in choice.options}
@@ -136,16 +137,17 @@ def describe(advice: HoleAdvice) -> str:
             + f"  {choice.advised.hole_mm:g}{'' if choice.enough else ' (too small)'}"
             + (f", plan: {choice.was_mm:g}" if choice.was_mm not in (None, choice.advised.hole_mm) else "")
         )
-    lines.append("")
-    lines += [f"{choice.label}: {' '.join(choice.reasons)}" for choice in advice.choices]
-    return "\n".join([*lines, *advice.notes])
+    if reasons:
+        lines.append("")
+        lines += [f"{choice.label}: {' '.join(choice.reasons)}" for choice in advice.choices]
+    return "\n".join([*lines, "", *advice.notes])
 
 
 def _choose(plan: Plan, button: ButtonWish, tip: Fingertip, off_mm: FloatArray) -> HoleChoice:
     covariance = tip.covariance_mm2 + tip.spread_mm2
     far_mm = 0.0
     if button.row == "far":
-        far_mm = plan.far_mm if button.far_mm is None else button.far_mm
+        far_mm = far_reached_mm(plan, button, tip)
         covariance = covariance + aimed_mm2(tip.reach, far_mm)
     options = []
     for hole_mm in sorted(set(plan.hole_choices_mm)):
