@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import get_args
 
 import helpers_calibration  # noqa: F401
 import make_samples
+import pytest
+from helpers_plan import KEYS, rest_at
+from helpers_rest import PLACES
+from pydantic import BaseModel
 
 from handcapture.cli import main
+from handcapture.layout.fit import fit_layout
+from handcapture.layout.plan import PanelFile, Plan, load_panel, load_plan
 
 README = Path(__file__).parents[1] / "README.md"
 
@@ -34,3 +41,31 @@ def test_commands_and_options_that_readme_names_exist() -> None:
     options |= {o for group in groups for c in group.commands.values() for p in c.params for o in p.opts}
     for option in set(re.findall(r"`[^`\n]*?(--[a-z][a-z-]+)", text)):
         assert option in options | {"--help", "--version"}, option
+
+
+def keys_of(kind: type[BaseModel]) -> set[str]:
+    """Return every key that a file of this kind can have."""
+    names: set[str] = set()
+    for name, field in kind.model_fields.items():
+        names.add(name)
+        for inner in (field.annotation, *get_args(field.annotation)):
+            if isinstance(inner, type) and issubclass(inner, BaseModel):
+                names |= keys_of(inner)
+    return names
+
+
+@pytest.mark.parametrize(("name", "kind"), [("plan", Plan), ("panel", PanelFile)])
+def test_every_key_is_explained(name: str, kind: type[BaseModel]) -> None:
+    path = README.parent / "samples" / f"every_key_{name}.toml"
+    text = path.read_text()
+    for key in keys_of(kind):
+        assert re.search(rf"(^|\W){key}\W", text, flags=re.M), key
+    assert load_plan(path) if kind is Plan else load_panel(path)
+
+
+def test_the_files_with_every_key_fit() -> None:
+    samples = README.parent / "samples"
+    panel, origin = load_panel(samples / "every_key_panel.toml")
+    rest = rest_at([PLACES[key] for key in KEYS])
+    layout = fit_layout(rest, load_plan(samples / "every_key_plan.toml"), panel, origin)
+    assert len(layout.buttons) == 6
