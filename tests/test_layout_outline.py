@@ -169,3 +169,12 @@ def test_a_rounded_rectangle_is_shapelys(width: float, height: float, share: flo
     assert mine.symmetric_difference(expected).area < 2e-3 * (width + height)
     lengths = [math.dist(a[:2], b[:2]) for a, b in zip(vertices_of(panel), vertices_of(panel)[1:], strict=False)]
     assert min(lengths) > 1e-9
+
+
+def test_a_circle_of_arcs_has_its_exact_size() -> None:
+    """Three arcs of 120 degrees, radius 150: width and height are 300 (by hand), not those of chords."""
+    bulge = math.tan(math.radians(120) / 4)
+    corners = [(150 * math.cos(a), 150 * math.sin(a), bulge) for a in (math.radians(t) for t in (17.0, 137.0, 257.0))]
+    fields = as_outline(corners)
+    assert fields["width_mm"] == pytest.approx(300.0, abs=1e-9)
+    assert fields["height_mm"] == pytest.approx(300.0, abs=1e-9)

@@ -14,7 +14,6 @@ from handcapture.drawings.common import (
     format_mm,
     panel_words,
     revision_of,
-    text_width,
 )
 from handcapture.drawings.contours import Contour, bounds_of, cut_contour, offset, rectangle
 from handcapture.drawings.kerf import cutting
@@ -24,6 +23,7 @@ from handcapture.drawings.svg import add_heading, add_text, new_svg, number, pat
 from handcapture.errors import InputError
 from handcapture.layout.model import Cut, Layout, Point
 from handcapture.layout.outline import vertices_of
+from handcapture.lettering import text_width
 from handcapture.pdf_canvas import ACTUAL_SIZE, FAINT_MM, LINE_MM, MM_TO_POINTS, Pen, new_canvas
 
 MOST_MM: Final = 50.0

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from handcapture.errors import InputError
 from handcapture.layout.model import Button, Cut, Edge, KeepOut, Layout, Panel, Point, SideFeature
 from handcapture.layout.outline import polygon, polyline, vertices_of
+from handcapture.lettering import KERF_MARK, text_width
 
 if TYPE_CHECKING:
     from handcapture.drawings.labels import Box
@@ -123,17 +124,6 @@ def clean_label(label: str, longest: int | None = LONGEST_LABEL) -> str:
 _DIRECTION_MARKS = frozenset({"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"})
 
 
-def text_width(text: str, height: float) -> float:
-    """Return a width that `text` will hardly exceed in a common sans-serif face with letters `height` high.
-
-    `height` is that of capitals, in any unit. Capitals of such faces are about 0.72 of the type size and a
-    letter on average 0.55 of it wide, rarely more than 0.65 (common practice, no source); East Asian wide
-    characters are square.
-    """
-    size = height / 0.72
-    return size * sum(1.0 if unicodedata.east_asian_width(c) in "WF" else 0.65 for c in text)
-
-
 def largest_letters(text: str, radius: float, offset: float, largest: float) -> float:
     """Return the type size, at most `largest`, at which `text` fits in a circle `offset` from its centre."""
     if not text:
@@ -216,7 +206,7 @@ NOMINAL: Final = "nominal: no kerf allowance"
 def kerf_note(kerf_mm: float) -> str:
     """Return the sentence that tells a shop not to allow for the kerf a second time."""
     return (
-        f"KERF IS ALREADY ALLOWED FOR: {format_mm(kerf_mm)} mm (holes and cuts drawn smaller by it, the outline larger "
+        f"{KERF_MARK}: {format_mm(kerf_mm)} mm (holes and cuts drawn smaller by it, the outline larger "
         "by half of it on every side). Do not allow for it again."
     )
 

@@ -11,7 +11,6 @@ from handcapture.drawings.common import (
     clean_label,
     drawing_notes,
     format_mm,
-    text_width,
 )
 from handcapture.drawings.contours import Contour, bounds_of, cut_contour, rectangle
 from handcapture.drawings.kerf import Cutting, cutting
@@ -19,6 +18,7 @@ from handcapture.drawings.labels import Wanted, middle_of, nearest_point, place_
 from handcapture.drawings.surroundings import names_on, obstacles_on
 from handcapture.layout.model import Button, KeepOut, Layout, Point
 from handcapture.layout.outline import reverse
+from handcapture.lettering import text_width
 
 if TYPE_CHECKING:
     from ezdxf.entities.dxfgfx import DXFGraphic

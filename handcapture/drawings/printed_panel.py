@@ -16,7 +16,6 @@ from handcapture.drawings.common import (
     format_mm,
     outline_points,
     revision_of,
-    text_width,
 )
 from handcapture.drawings.contours import cut_contour
 from handcapture.drawings.labels import (
@@ -34,6 +33,7 @@ from handcapture.drawings.labels import (
 from handcapture.drawings.surroundings import names_on, obstacles_on, panel_box
 from handcapture.layout.model import Button, KeepOut, Layout, Panel, Point
 from handcapture.layout.outline import vertices_of
+from handcapture.lettering import text_width
 from handcapture.pdf_canvas import FAINT_MM, LINE_MM, Pen
 
 NAME_MM = 2.4

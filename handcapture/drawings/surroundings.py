@@ -15,7 +15,6 @@ from handcapture.drawings.common import (
     describe_keep_out,
     describe_side_feature,
     outline_points,
-    text_width,
     toward_edge,
 )
 from handcapture.drawings.labels import (
@@ -32,6 +31,7 @@ from handcapture.drawings.labels import (
     place_labels,
 )
 from handcapture.layout.model import Layout, Panel, Point
+from handcapture.lettering import text_width
 
 EDGE_MM = 1.0
 """Texts stay so far inside the panel's edge."""

@@ -17,13 +17,13 @@ from handcapture.drawings.common import (
     drawing_notes,
     format_mm,
     largest_letters,
-    text_width,
 )
 from handcapture.drawings.contours import Contour, bounds_of, cut_contour, pieces_of
 from handcapture.drawings.kerf import Cutting, cutting
 from handcapture.drawings.labels import middle_of
 from handcapture.drawings.surroundings import names_on
 from handcapture.layout.model import Button, Cut, KeepOut, Layout, Point
+from handcapture.lettering import text_width
 from handcapture.names import Side
 
 _SVG: Final = "http://www.w3.org/2000/svg"

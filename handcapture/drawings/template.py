@@ -15,7 +15,6 @@ from handcapture.drawings.common import (
     drawing_notes,
     format_mm,
     outline_points,
-    text_width,
 )
 from handcapture.drawings.labels import Box, Obstacles, box_around, box_is_free, disc_array, place_block
 from handcapture.drawings.printed_panel import (
@@ -30,6 +29,7 @@ from handcapture.drawings.printed_panel import (
 from handcapture.drawings.surroundings import hole_discs
 from handcapture.errors import InputError
 from handcapture.layout.model import Layout, Point
+from handcapture.lettering import text_width
 from handcapture.mat.geometry import LEAST_MARGIN_MM, RULE_MM, Mat, Rectangle, Sheet
 from handcapture.mat.printing import draw_sheet
 from handcapture.pdf_canvas import (

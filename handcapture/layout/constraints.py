@@ -40,12 +40,17 @@ _DOWN: Final = np.array([0.0, 1.0])
 
 @dataclass(frozen=True, eq=False)
 class Sizes:
-    """How much room each button takes, (n,) each: radii of hole, rim and body, depth below the top; 0 is not known."""
+    """How much room each button takes, (n,) each: radii of hole, rim and body, depth below the top; 0 is not known.
+
+    `edge_waived` and `rim_waived` tell for which buttons the edge distance and the rim at the edge are put up with.
+    """
 
     radii: FloatArray
     rims: FloatArray
     bodies: FloatArray
     depths: FloatArray
+    edge_waived: NDArray[np.bool_]
+    rim_waived: NDArray[np.bool_]
 
     @classmethod
     def of(cls, radii: FloatArray, parts: Sequence[Part | None] | None = None) -> Sizes:
@@ -56,19 +61,23 @@ class Sizes:
             rims=np.array([part.rim_mm / 2 for part in mounted]),
             bodies=np.array([part.below_mm / 2 for part in mounted]),
             depths=np.array([part.depth_mm for part in mounted]),
+            edge_waived=np.zeros(len(mounted), bool),
+            rim_waived=np.zeros(len(mounted), bool),
         )
 
     def apart(self, panel: Panel) -> FloatArray:
         """Return how far apart centres must be, (n, n): webs, rims and bodies."""
         least = self.radii[:, None] + self.radii[None] + panel.web_mm
         for sizes, gap in ((self.rims, panel.rim_gap_mm), (self.bodies, panel.body_gap_mm)):
-            both = (sizes[:, None] > 0) & (sizes[None] > 0)
-            least = np.maximum(least, np.where(both, sizes[:, None] + sizes[None] + gap, 0.0))
+            either = (sizes[:, None] > 0) | (sizes[None] > 0)
+            reach = np.maximum(sizes, self.radii)
+            least = np.maximum(least, np.where(either, reach[:, None] + reach[None] + gap, 0.0))
         return np.asarray(least)
 
     def from_edge(self, panel: Panel) -> FloatArray:
-        """Return how far centres must be from the panel's edge, (n,)."""
-        return np.maximum(self.radii + panel.edge_mm, self.rims)
+        """Return how far centres must be from the panel's edge, (n,): a hole never leaves the panel."""
+        holes = self.radii + np.where(self.edge_waived, 0.0, panel.edge_mm)
+        return np.maximum(holes, np.where(self.rim_waived, 0.0, self.rims))
 
     def reach(self, keep_out: KeepOut) -> tuple[FloatArray, NDArray[np.bool_]]:
         """Return the radius that must stay clear of a keep-out, (n,), and which buttons it concerns at all."""
@@ -82,8 +91,8 @@ class Sizes:
         return radius, concerned
 
     def pairs_of(self, sizes: FloatArray, pairs: Indices) -> Indices:
-        """Return the pairs both of whose `sizes` are known."""
-        return pairs[(sizes[pairs] > 0).all(axis=1)]
+        """Return the pairs of which one's `sizes` are known: the other's hole counts where nothing more is."""
+        return pairs[(sizes[pairs] > 0).any(axis=1)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,8 +212,8 @@ def room(centres: FloatArray, sizes: Sizes, panel: Panel, looked_at: Near) -> tu
     pairs, sides, blocks = looked_at.pairs, looked_at.sides, looked_at.blocks
     kinds = (
         (pairs, sizes.radii, panel.web_mm),
-        (sizes.pairs_of(sizes.rims, pairs), sizes.rims, panel.rim_gap_mm),
-        (sizes.pairs_of(sizes.bodies, pairs), sizes.bodies, panel.body_gap_mm),
+        (sizes.pairs_of(sizes.rims, pairs), np.maximum(sizes.rims, sizes.radii), panel.rim_gap_mm),
+        (sizes.pairs_of(sizes.bodies, pairs), np.maximum(sizes.bodies, sizes.radii), panel.body_gap_mm),
     )
     edges = len(sides) if panel.outline else n * len(_STRAIGHT_EDGES)
     values = np.empty(sum(len(between) for between, _, _ in kinds) + edges + len(blocks))

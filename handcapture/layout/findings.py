@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from handcapture.layout.findings_panel import panel_findings
-from handcapture.layout.model import Finding, Layout, Waiver
+from handcapture.layout.model import NEVER_WAIVED, Finding, Layout, Waiver
 from handcapture.layout.palm_room import check_palm_room
 from handcapture.names import SIDES
 from handcapture.rest import Fingertip, Rest, beyond_reach_mm
@@ -51,6 +51,8 @@ def check_layout(
 
 
 def _reason(finding: Finding, waivers: Sequence[Waiver]) -> str | None:
+    if finding.code in NEVER_WAIVED:
+        return None
     return next((w.reason for w in waivers if w.covers(finding.code, finding.concerns)), None)
 
 

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from handcapture.layout.materials import practice_for
-from handcapture.layout.model import Button, Finding, KeepOut, Layout, Panel, Point
-from handcapture.layout.outline import sides_of
+from handcapture.layout.model import Button, Cut, Finding, KeepOut, Layout, Panel
+from handcapture.layout.outline import polygon, sides_of
+
+if TYPE_CHECKING:
+    from shapely import Polygon
 
 TOLERANCE_MM: Final = 0.005
+_CHORDS_MM: Final = 0.02
+"""What circles and arcs lose where they are divided into chords."""
 FINGER_GAP_MM: Final = 6.0
 """Least edge-to-edge gap of push buttons of different fingers, MIL-STD-1472 (from memory); panels of this kind are
 often closer, hence advice only."""
@@ -91,18 +95,27 @@ def _parts(layout: Layout) -> list[Finding]:
                     "Leave hole_mm to the part, or name another part.",
                 )
             )
-        if part is None:
-            continue
         for second in layout.buttons[k + 1 :]:
-            if second.part is None:
-                continue
+            other = second.part
             apart = math.dist(first.centre_mm, second.centre_mm)
-            for code, what, sizes, least in (
-                ("rims-collide", "rims", (part.rim_mm, second.part.rim_mm), panel.rim_gap_mm),
-                ("bodies-collide", "bodies below the panel", (part.below_mm, second.part.below_mm), panel.body_gap_mm),
+            for code, what, known, reach, least in (
+                (
+                    "rims-collide",
+                    "rims",
+                    max(part.rim_mm if part else 0.0, other.rim_mm if other else 0.0),
+                    first.top_radius_mm + second.top_radius_mm,
+                    panel.rim_gap_mm,
+                ),
+                (
+                    "bodies-collide",
+                    "bodies below the panel",
+                    max(part.below_mm if part else 0.0, other.below_mm if other else 0.0),
+                    first.below_radius_mm + second.below_radius_mm,
+                    panel.body_gap_mm,
+                ),
             ):
-                gap = apart - sum(sizes) / 2
-                if min(sizes) > 0 and gap < least - TOLERANCE_MM:
+                gap = apart - reach
+                if known > 0 and gap < least - TOLERANCE_MM:
                     found.append(
                         Finding(
                             code,
@@ -119,10 +132,7 @@ def _parts(layout: Layout) -> list[Finding]:
 
 def inside_mm(button: Button, panel: Panel) -> float:
     """Return how much panel stands between a hole's edge and the panel's edge, at the closest; below 0 outside."""
-    return _inside_mm(button.centre_mm, button.hole_mm / 2, panel)
-
-
-def _inside_mm(centre_mm: Point, radius_mm: float, panel: Panel) -> float:
+    centre_mm, radius_mm = button.centre_mm, button.hole_mm / 2
     if panel.outline:
         return float(sides_of(panel.outline).clearance(np.array([centre_mm]))[0]) - radius_mm
     half_x, half_y = panel.width_mm / 2, panel.height_mm / 2
@@ -136,6 +146,7 @@ def _edges(layout: Layout) -> list[Finding]:
     found, panel = [], layout.panel
     for button in layout.buttons:
         edge = inside_mm(button, panel)
+        over = button.top_radius_mm - button.hole_mm / 2 - edge
         numbers = {"edge_mm": round(edge, 3), "least_mm": panel.edge_mm}
         if edge < 0:
             found.append(
@@ -148,8 +159,8 @@ def _edges(layout: Layout) -> list[Finding]:
                     "Move it inwards or take a larger panel.",
                 )
             )
-        elif edge + button.hole_mm / 2 < button.top_radius_mm - TOLERANCE_MM:
-            over = button.top_radius_mm - edge - button.hole_mm / 2
+            continue
+        if over > TOLERANCE_MM:
             found.append(
                 Finding(
                     "rim-over-edge",
@@ -160,7 +171,7 @@ def _edges(layout: Layout) -> list[Finding]:
                     f"Move it {over:.1f} mm inwards.",
                 )
             )
-        elif edge < panel.edge_mm - TOLERANCE_MM:
+        if edge < panel.edge_mm - TOLERANCE_MM:
             found.append(
                 Finding(
                     "edge-near",
@@ -198,8 +209,22 @@ def gap_to_keep_out_mm(button: Button, keep_out: KeepOut) -> float:
 def _keep_outs(layout: Layout) -> list[Finding]:
     found = []
     for keep_out in layout.panel.obstacles:
+        opening = layout.panel.is_opening(keep_out)
         for button in layout.buttons:
             gap = gap_to_keep_out_mm(button, keep_out)
+            # Rims and bodies may reach over an opening that is put up with; the holes themselves must not meet.
+            between = gap + max(button.top_radius_mm, button.below_radius_mm) - button.hole_mm / 2
+            if opening and between < -TOLERANCE_MM:
+                found.append(
+                    Finding(
+                        "hole-opening-overlap",
+                        "error",
+                        f"The hole of {button.label} runs {-between:.1f} mm into the opening “{keep_out.name}”.",
+                        (button.label, keep_out.name),
+                        {"gap_mm": round(between, 3)},
+                        "Move one of them.",
+                    )
+                )
             if gap < keep_out.clearance_mm - TOLERANCE_MM:
                 found.append(
                     Finding(
@@ -217,55 +242,72 @@ def _keep_outs(layout: Layout) -> list[Finding]:
 
 def _cuts(layout: Layout) -> list[Finding]:
     """Check the other openings against the panel's edge and against each other."""
+    if not layout.panel.cuts:
+        return []
     found, panel = [], layout.panel
-    for k, cut in enumerate(panel.cuts):
-        half = (cut.diameter_mm / 2,) * 2 if cut.shape == "circle" else (cut.size_mm[0] / 2, cut.size_mm[1] / 2)
-        corners: Sequence[Point] = [cut.centre_mm]
-        radius = half[0]
-        if cut.shape == "rectangle":
-            radius = cut.corner_radius_mm
-            x, y = half[0] - radius, half[1] - radius
-            corners = [(cut.centre_mm[0] + sx * x, cut.centre_mm[1] + sy * y) for sx in (-1, 1) for sy in (-1, 1)]
-        edge = min(_inside_mm(corner, radius, panel) for corner in corners)
-        if edge < 0:
+    plate, shapes = polygon(panel), [_shape(cut) for cut in panel.cuts]
+    for k, (cut, shape) in enumerate(zip(panel.cuts, shapes, strict=True)):
+        edge = float(shape.distance(plate.exterior))
+        if not plate.contains(shape):
+            over = float(shape.difference(plate).area)
             found.append(
                 Finding(
                     "opening-off-panel",
                     "error",
-                    f"The opening “{cut.name}” runs {-edge:.1f} mm over the edge of {panel.name}.",
+                    f"The opening “{cut.name}” runs over the edge of {panel.name}.",
                     (cut.name,),
-                    {"edge_mm": round(edge, 3)},
+                    {"outside_mm2": round(over, 2)},
                     "Move it inwards, or make it part of the outline.",
                 )
             )
-        for other in panel.cuts[k + 1 :]:
-            gap = _between_mm(panel, k, panel.cuts.index(other))
-            if gap < 0:
+        elif edge < panel.web_mm - _CHORDS_MM:
+            found.append(
+                Finding(
+                    "opening-near-edge",
+                    "warning",
+                    f"The opening “{cut.name}” leaves {edge:.1f} mm to the edge, less than {panel.web_mm:g} mm of web.",
+                    (cut.name,),
+                    {"edge_mm": round(edge, 2), "least_mm": panel.web_mm},
+                    f"Move it {panel.web_mm - edge:.1f} mm inwards.",
+                )
+            )
+        for other, its_shape in zip(panel.cuts[k + 1 :], shapes[k + 1 :], strict=True):
+            gap = float(shape.distance(its_shape))
+            if shape.intersects(its_shape):
                 found.append(
                     Finding(
                         "openings-overlap",
                         "error",
-                        f"The openings “{cut.name}” and “{other.name}” overlap by {-gap:.1f} mm.",
+                        f"The openings “{cut.name}” and “{other.name}” overlap.",
                         (cut.name, other.name),
-                        {"gap_mm": round(gap, 3)},
+                        {"overlap_mm2": round(float(shape.intersection(its_shape).area), 2)},
                         "Move one of them, or draw both as one.",
+                    )
+                )
+            elif gap < panel.web_mm - _CHORDS_MM:
+                found.append(
+                    Finding(
+                        "openings-near",
+                        "warning",
+                        f"The openings “{cut.name}” and “{other.name}” leave {gap:.1f} mm of web, less than the "
+                        f"{panel.web_mm:g} mm asked for.",
+                        (cut.name, other.name),
+                        {"web_mm": round(gap, 2), "least_mm": panel.web_mm},
+                        f"Move them {panel.web_mm - gap:.1f} mm apart.",
                     )
                 )
     return found
 
 
-def _between_mm(panel: Panel, first: int, second: int) -> float:
-    """Return the gap between two openings, taken as circles and rectangles with sharp corners; below 0 they overlap."""
-    one, other = panel.cuts[first], panel.cuts[second]
-    x = abs(one.centre_mm[0] - other.centre_mm[0])
-    y = abs(one.centre_mm[1] - other.centre_mm[1])
-    round_mm = sum(cut.diameter_mm / 2 for cut in (one, other) if cut.shape == "circle")
-    for cut in (one, other):
-        if cut.shape == "rectangle":
-            x, y = x - cut.size_mm[0] / 2, y - cut.size_mm[1] / 2
-    if one.shape == other.shape == "circle":
-        return math.hypot(x, y) - round_mm
-    return math.hypot(max(x, 0.0), max(y, 0.0)) + min(max(x, y), 0.0) - round_mm
+def _shape(cut: Cut) -> Polygon:
+    """Return an opening as a polygon of shapely."""
+    import shapely
+
+    if cut.shape == "circle":
+        return shapely.Point(cut.centre_mm).buffer(cut.diameter_mm / 2, quad_segs=64)
+    (x, y), (width, height), radius = cut.centre_mm, cut.size_mm, cut.corner_radius_mm
+    core = shapely.box(x - width / 2 + radius, y - height / 2 + radius, x + width / 2 - radius, y + height / 2 - radius)
+    return core.buffer(radius, quad_segs=64) if radius else core
 
 
 def _practice(layout: Layout) -> list[Finding]:

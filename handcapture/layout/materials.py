@@ -7,6 +7,7 @@ solid wood, which splits along the grain, 8 and 12 mm. They are where a panel fi
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Final
 
@@ -37,6 +38,7 @@ WOOD: Final = Practice("solid wood", 8.0, 0.0, 12.0, 0.0)
 USUAL: Final = BOARD
 """Where the material is not told."""
 
+_LETTERS: Final = re.compile(r"[^\W\d_]+")
 _WORDS: Final[tuple[tuple[Practice, tuple[str, ...]], ...]] = (
     (BOARD, ("plywood", "ply", "mdf", "hdf", "hardboard", "chipboard", "particle board", "cardboard")),
     (ACRYLIC, ("acrylic", "pmma", "polycarbonate", "plastic", "abs", "petg", "hdpe", "acetal", "pom")),
@@ -50,5 +52,5 @@ def practice_for(material: str | None) -> Practice | None:
 
     The kinds of board come first: birch plywood is plywood.
     """
-    words = f" {' '.join((material or '').lower().replace('-', ' ').replace(',', ' ').split())} "
+    words = f" {' '.join(_LETTERS.findall((material or '').lower()))} "
     return next((kind for kind, names in _WORDS if any(f" {name} " in words for name in names)), None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Literal
+from typing import Final, Literal
 
 from handcapture.names import Finger, Side
 
@@ -127,21 +127,34 @@ class Panel:
     @cached_property
     def obstacles(self) -> tuple[KeepOut, ...]:
         """All places where no button may come: the keep-outs, and what cuts and side features make of theirs."""
-        cuts = tuple(
-            KeepOut(cut.name, cut.shape, cut.centre_mm, cut.diameter_mm, cut.size_mm, self.web_mm) for cut in self.cuts
-        )
+        cuts = (self.cut_keep_out(cut) for cut in self.cuts)
         return (*self.keep_outs, *cuts, *(self.side_keep_out(feature) for feature in self.side_features))
 
+    def cut_keep_out(self, cut: Cut) -> KeepOut:
+        """Return the place that an opening takes: the web is kept from it as from any hole."""
+        return KeepOut(cut.name, cut.shape, cut.centre_mm, cut.diameter_mm, cut.size_mm, self.web_mm)
+
+    def is_opening(self, obstacle: KeepOut) -> bool:
+        """Tell whether one of the obstacles is an opening."""
+        return any(self.cut_keep_out(cut) == obstacle for cut in self.cuts)
+
     def side_keep_out(self, feature: SideFeature) -> KeepOut:
-        """Return the place below the panel that a side feature takes."""
-        inward, along = feature.inward_mm / 2, feature.along_mm
+        """Return the place below the panel that a side feature takes, from the bounding box to inside the edge."""
+        inward = feature.inward_mm + (self._set_back_mm(feature) if self.outline else 0.0)
+        along, half = feature.along_mm, inward / 2
         centre, size = {
-            "back": ((along, inward), (feature.width_mm, feature.inward_mm)),
-            "front": ((along, self.height_mm - inward), (feature.width_mm, feature.inward_mm)),
-            "left": ((inward, along), (feature.inward_mm, feature.width_mm)),
-            "right": ((self.width_mm - inward, along), (feature.inward_mm, feature.width_mm)),
+            "back": ((along, half), (feature.width_mm, inward)),
+            "front": ((along, self.height_mm - half), (feature.width_mm, inward)),
+            "left": ((half, along), (inward, feature.width_mm)),
+            "right": ((self.width_mm - half, along), (inward, feature.width_mm)),
         }[feature.edge]
         return KeepOut(feature.name, "rectangle", centre, 0.0, size, feature.clearance_mm, "below", feature.headroom_mm)
+
+    def _set_back_mm(self, feature: SideFeature) -> float:
+        """Return how far an outline's edge stands back from its bounding box, at most, over a feature's width."""
+        from handcapture.layout.outline import set_back_mm
+
+        return set_back_mm(self, feature)
 
 
 @dataclass(frozen=True)
@@ -174,6 +187,12 @@ class Button:
     def below_radius_mm(self) -> float:
         """Radius of what lies below the panel: the body or its nut, or the hole itself."""
         return max(self.hole_mm, self.part.below_mm if self.part else 0.0) / 2
+
+
+NEVER_WAIVED: Final = frozenset(
+    {"holes-overlap", "hole-off-panel", "hole-opening-overlap", "opening-off-panel", "openings-overlap"}
+)
+"""Findings of what cannot be made at all."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.errors import InputError
-from handcapture.layout.model import Panel, Vertex
+from handcapture.layout.model import Panel, SideFeature, Vertex
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -30,6 +30,7 @@ _COARSE_MM: Final = 0.05
 QUARTER_BULGE: Final = math.tan(math.radians(90) / 4)
 _LEAST_PIECE_MM: Final = 1e-6
 _FLATTEST_BULGE: Final = 1e-7
+_COLUMNS: Final = 41
 _SHARP_DEG: Final = 5.0
 _BENT_DEG: Final = 45.0
 """A side of the outline ends at a sharp corner, or where it has turned by so much."""
@@ -66,9 +67,27 @@ def as_outline(corners: Sequence[Sequence[float]]) -> dict[str, Any]:
     # In a frame with y down, what the formula of the area calls anticlockwise goes clockwise as seen.
     if not ring.is_ccw:
         kept = reverse(kept)
-    left, top, right, bottom = (float(value) for value in ring.bounds)
+    left, top, right, bottom = bounds(kept)
     placed = tuple((x - left, y - top, bulge) for x, y, bulge in kept)
     return {"outline": placed, "width_mm": right - left, "height_mm": bottom - top, "corner_radius_mm": 0.0}
+
+
+def bounds(corners: Sequence[Sequence[float]]) -> tuple[float, float, float, float]:
+    """Return left, top, right and bottom of a closed line of corners x, y and bulge (0 where left out), exactly."""
+    line = [(*corner, 0.0)[:3] for corner in corners]
+    xs, ys = [x for x, _, _ in line], [y for _, y, _ in line]
+    for (x, y, bulge), (next_x, next_y, _) in zip(line, [*line[1:], line[0]], strict=True):
+        if abs(bulge) < _FLATTEST_BULGE or (x, y) == (next_x, next_y):
+            continue
+        centre_x, centre_y, radius, start, turn = _arc((x, y), (next_x, next_y), bulge)
+        for quarter in range(4):
+            angle = quarter * math.pi / 2
+            # How far along the arc, in its own direction, the extreme lies.
+            way = (angle - start) * math.copysign(1.0, turn) % (2 * math.pi)
+            if way <= abs(turn):
+                xs.append(centre_x + radius * math.cos(angle))
+                ys.append(centre_y + radius * math.sin(angle))
+    return min(xs), min(ys), max(xs), max(ys)
 
 
 def reverse(vertices: Sequence[Vertex]) -> list[Vertex]:
@@ -127,6 +146,24 @@ def polygon(panel: Panel, sagitta_mm: float = SAGITTA_MM) -> Polygon:
     import shapely
 
     return shapely.Polygon(polyline(vertices_of(panel), sagitta_mm))
+
+
+def set_back_mm(panel: Panel, feature: SideFeature) -> float:
+    """Return how far the panel's edge stands back from its bounding box, at most, over the width of a side feature."""
+    import shapely
+
+    across, far = feature.edge in ("back", "front"), panel.width_mm + panel.height_mm
+    low, high = feature.along_mm - feature.width_mm / 2, feature.along_mm + feature.width_mm / 2
+    plate, deepest = polygon(panel), 0.0
+    # Column by column: the first piece of panel that is met, coming from that edge.
+    for at in np.linspace(low, high, _COLUMNS):
+        ends = [(at, -1.0), (at, far)] if across else [(-1.0, at), (far, at)]
+        met = plate.intersection(shapely.LineString(ends))
+        if not met.is_empty:
+            left, top, right, bottom = met.bounds
+            gaps = {"back": top, "front": panel.height_mm - bottom, "left": left, "right": panel.width_mm - right}
+            deepest = max(deepest, float(gaps[feature.edge]))
+    return deepest
 
 
 def _arc(

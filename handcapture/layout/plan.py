@@ -25,8 +25,8 @@ from pydantic import (
 from handcapture.documents import load_toml
 from handcapture.errors import DocumentError, InputError
 from handcapture.layout.materials import USUAL, practice_for
-from handcapture.layout.model import Cut, Edge, KeepOut, Panel, Part, SideFeature, Waiver
-from handcapture.layout.outline import as_outline
+from handcapture.layout.model import NEVER_WAIVED, Cut, Edge, KeepOut, Panel, Part, SideFeature, Waiver
+from handcapture.layout.outline import as_outline, bounds
 from handcapture.names import FINGERS, SIDES, Finger, Side
 
 SIDE_BY_SIDE_MM: Final = 26.0
@@ -47,6 +47,7 @@ DEFAULT_PULL: Final = 0.5
 Finite = Annotated[float, Field(allow_inf_nan=False, ge=-5000, le=5000)]
 Length = Annotated[float, Field(allow_inf_nan=False, gt=0, le=5000)]
 Gap = Annotated[float, Field(allow_inf_nan=False, ge=0, le=500)]
+_AT_ZERO_MM: Final = 0.001
 HOLE_LIMITS_MM: Final = (5.0, 80.0)
 Hole = Annotated[float, Field(allow_inf_nan=False, ge=HOLE_LIMITS_MM[0], le=HOLE_LIMITS_MM[1])]
 ADVISED: Final = 0.0
@@ -142,6 +143,12 @@ class WaiverEntry(_Entry):
     code: Annotated[str, Field(min_length=1, max_length=40)]
     concerns: tuple[str, ...] = ()
     reason: Annotated[str, Field(min_length=3, max_length=400)]
+
+    @model_validator(mode="after")
+    def _can_be_waived(self) -> WaiverEntry:
+        if self.code in NEVER_WAIVED:
+            raise ValueError(f"{self.code} cannot be waived: it could not be made")
+        return self
 
 
 class Plan(_Entry):
@@ -330,6 +337,12 @@ def panel_of(entry: PanelFile) -> Panel:
     practice = practice_for(entry.material) or USUAL
     fields: dict[str, Any] = entry.model_dump(exclude={"origin_mm", "keep_outs", "cuts", "side_features"})
     if entry.outline:
+        left, top = bounds(entry.outline)[:2]
+        if max(abs(left), abs(top)) > _AT_ZERO_MM:
+            raise InputError(
+                f"The outline begins at ({left:.3f}, {top:.3f}), but all places of a panel count from its top-left "
+                f"corner: take ({left:.3f}, {top:.3f}) off every place in it, and off the plan's at_mm."
+            )
         fields |= as_outline(entry.outline)
     for name, usual in (("web_mm", practice.least_web_mm), ("edge_mm", practice.least_edge_mm)):
         if fields[name] is None:

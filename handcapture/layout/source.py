@@ -17,12 +17,14 @@ from typing import TYPE_CHECKING, Final, Literal, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from handcapture.documents import read_bytes
 from handcapture.errors import DocumentError, InputError
 from handcapture.layout.model import Cut, KeepOut, Point, Row, Vertex
-from handcapture.layout.outline import as_outline, polyline, reverse
+from handcapture.layout.outline import as_outline, bounds, polyline, reverse
 from handcapture.layout.plan import HOLE_LIMITS_MM
 from handcapture.layout.source_shapes import (
     JOIN_MM,
+    LARGEST_FILE_BYTES,
     MM_PER_UNIT,
     OVAL,
     ROUND_MM,
@@ -38,6 +40,7 @@ from handcapture.layout.source_shapes import (
     join_curves,
     loose_ends,
 )
+from handcapture.lettering import KERF_MARK
 from handcapture.names import FINGERS, SIDES, Finger, Side
 
 if TYPE_CHECKING:
@@ -132,6 +135,11 @@ def read_drawing(
             f"{path} is no DXF, SVG or CSV file by its name. Save the panel as one of these (ending .dxf, .svg or "
             ".csv) and read that."
         )
+    if ending in (".dxf", ".svg") and KERF_MARK.encode() in read_bytes(path, LARGEST_FILE_BYTES, "a drawing"):
+        raise DocumentError(
+            f"{path} says that it allows for a kerf, so its sizes are not those of the finished panel. Draw the layout "
+            "again without kerf, and read that."
+        )
     try:
         drawing = _compose(raw, layer, keep_out_layers)
         if not raw.unit_known:
@@ -170,7 +178,7 @@ def _compose(raw: Raw, layer: str | None, keep_out_layers: Sequence[str]) -> Dra
         reach = np.array([(*c.centre_mm, c.diameter_mm / 2) for c in circles + openings])
         left, top = (reach[:, :2] - reach[:, 2:]).min(axis=0).tolist()
     else:
-        left, top = polyline(outline).min(axis=0).tolist()
+        left, top = bounds(outline)[:2]
     labels = _labels(circles, raw)
     holes = tuple(
         Hole(_moved(c.centre_mm, left, top), float(c.diameter_mm), label, *_finger(c, raw))

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from handcapture.documents import read_bytes
-from handcapture.drawings.common import text_width
 from handcapture.errors import DocumentError
 from handcapture.layout.source_shapes import (
     FLATNESS_MM,
@@ -31,6 +30,7 @@ from handcapture.layout.source_shapes import (
     arc_rows,
     chord_count,
 )
+from handcapture.lettering import text_width
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing as DxfDocument

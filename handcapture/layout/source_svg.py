@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.documents import read_bytes
-from handcapture.drawings.common import text_width
 from handcapture.errors import DocumentError
 from handcapture.layout.source_shapes import (
     FLATNESS_MM,
@@ -35,6 +34,7 @@ from handcapture.layout.source_shapes import (
     chord_count,
     rectangle_rows,
 )
+from handcapture.lettering import text_width
 
 _SVG: Final = "http://www.w3.org/2000/svg"
 _LABEL: Final = "http://www.inkscape.org/namespaces/inkscape label"
@@ -55,8 +55,10 @@ _MOST_CHORDS: Final = 5000
 _GROUPS: Final = ("g", "a", "switch", "svg")
 _NOT_DRAWN: Final = ("defs", "symbol", "clipPath", "mask", "pattern", "marker", "title", "desc", "metadata", "style")
 _NUMBER: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
-_LENGTH = re.compile(rf"^\s*({_NUMBER})\s*([a-zA-Z]*|%)\s*$")
-_TRANSFORM = re.compile(r"\s*,?\s*(matrix|translate|scale|rotate|skewX|skewY)\s*\(([^()]*)\)")
+# White space is collapsed before these are asked: two runs of it side by side would be tried in every division.
+_LENGTH = re.compile(rf"({_NUMBER}) ?([a-zA-Z]*|%)")
+_TRANSFORM = re.compile(r" ?,? ?(matrix|translate|scale|rotate|skewX|skewY) ?\(([^()]*)\)")
+_LONGEST_ATTRIBUTE: Final = 20_000
 _PATH_DATA = re.compile(r"^[MmZzLlHhVvCcSsQqTtAaeE0-9+\-.,\s]*$")
 
 
@@ -172,9 +174,14 @@ def _by_id(root: _Node) -> dict[str, _Node]:
     return found
 
 
+def _as_length(text: str) -> re.Match[str] | None:
+    """Return number and unit of a length."""
+    return _LENGTH.fullmatch(" ".join(text.split()))
+
+
 def _length(text: str, node: _Node, name: str) -> float:
     """Return a length in user units (px)."""
-    match = _LENGTH.match(text)
+    match = _as_length(text)
     unit = match[2].lower() if match else ""
     if match is None or (unit and unit not in _MM_PER):
         raise DocumentError(
@@ -212,11 +219,12 @@ def _transform(node: _Node) -> FloatArray:
             "drawing as plain SVG, or apply its transforms."
         )
     text = node.attributes.get("transform", "")
+    if len(text) > _LONGEST_ATTRIBUTE:
+        raise _bad_transform(node, text)
+    text = " ".join(text.split())
     matrix = _shift(0.0, 0.0)
     end = 0
-    for match in _TRANSFORM.finditer(text):
-        if match.start() != end:
-            break
+    while match := _TRANSFORM.match(text, end):
         end = match.end()
         matrix = _times(matrix, _elementary(match[1], _numbers(match[2], node, "transform"), node, text))
     if text[end:].strip(" ,\t\r\n"):
@@ -299,7 +307,7 @@ class _Walker:
         box = _view_box(root)
         sizes: list[float | None] = []
         for name in ("width", "height"):
-            match = _LENGTH.match(root.get(name) or "")
+            match = _as_length(root.get(name) or "")
             unit = match[2].lower() if match else ""
             known = match is not None and unit in _MM_PER
             sizes.append(float(match[1]) * _MM_PER[unit] if match and known else None)
@@ -327,7 +335,7 @@ class _Walker:
     def inherit(self, node: _Node, state: _State) -> _State:
         """Return the state within a node, its transform not yet applied."""
         visibility = node.get("visibility")
-        size = _LENGTH.match(node.get("font-size") or "")
+        size = _as_length(node.get("font-size") or "")
         unit = size[2].lower() if size else ""
         if size and unit in ("", *_MM_PER):
             pixels = float(size[1]) * (_MM_PER[unit] / _PX_MM if unit not in ("", "px") else 1.0)

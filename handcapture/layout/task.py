@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from handcapture.errors import InputError
 from handcapture.layout.constraints import CODES, NO_MATTER_MM, PAIR_CODES, Constraint, FloatArray, Near, Sizes, near
@@ -55,9 +56,15 @@ class Task:
         if constraint.keep_out is not None:
             names.append(constraint.keep_out.name)
         code = CODES[constraint.kind]
-        if not any(waiver.covers(code, names) for waiver in self.waivers):
+        # Edges are eased in `sizes`, button by button.
+        if code == "edge-near" or not self._waived(code, names):
             return 0.0
-        return {"web-thin": self.panel.web_mm, "edge-near": self.panel.edge_mm}.get(code, NO_MATTER_MM)
+        if code == "web-thin" or (constraint.keep_out is not None and self.panel.is_opening(constraint.keep_out)):
+            return self.panel.web_mm
+        return NO_MATTER_MM
+
+    def _waived(self, code: str, names: Sequence[str]) -> bool:
+        return any(waiver.covers(code, names) for waiver in self.waivers)
 
     def apart(self) -> FloatArray:
         """Return how far apart centres must be, (n, n), what is waived left out."""
@@ -65,8 +72,7 @@ class Task:
         if not self.waivers:
             return least
         for i, j in np.argwhere(np.triu(np.ones_like(least), 1)):
-            names = (self.names[i], self.names[j])
-            if any(w.covers(code, names) for code in PAIR_CODES for w in self.waivers):
+            if any(self._waived(code, (self.names[i], self.names[j])) for code in PAIR_CODES):
                 least[i, j] = least[j, i] = self.sizes.radii[i] + self.sizes.radii[j]
         return least
 
@@ -155,8 +161,12 @@ def _task(
     finger_weights = np.array([np.linalg.inv(tip.covariance_mm2 + tip.spread_mm2) for tip in tips])
     wishes, weights = drawn_to_start(plan, buttons, finger_wishes, finger_weights)
     radii = np.array([plan.hole_of(button) / 2 for button in buttons])
-    sizes = Sizes.of(radii, [plan.part_of(button) for button in buttons])
     labels = [button.label for button in buttons]
+    sizes = replace(
+        Sizes.of(radii, [plan.part_of(button) for button in buttons]),
+        edge_waived=_waived_for("edge-near", labels, plan.waivers),
+        rim_waived=_waived_for("rim-over-edge", labels, plan.waivers),
+    )
     n = len(buttons)
     lines: list[FloatArray] = []
     targets: list[float] = []
@@ -208,6 +218,11 @@ def _task(
         waivers=plan.waivers,
     )
     return replace(task, looked_at=near(first_centres(task), sizes, panel, NEAR_MM))
+
+
+def _waived_for(code: str, labels: Sequence[str], waivers: Sequence[Waiver]) -> NDArray[np.bool_]:
+    """Tell for which buttons a finding that concerns one of them alone is waived."""
+    return np.array([any(waiver.covers(code, (label,)) for waiver in waivers) for label in labels])
 
 
 def first_centres(task: Task) -> FloatArray:
@@ -288,6 +303,13 @@ def drawn_to_start(
 def check_equalities(task: Task, plan: Plan) -> None:
     """Refuse fixed places, mirrors and rows that contradict each other, and fixed holes that overlap."""
     fixed = {b.label: np.array(b.at_mm) for b in plan.buttons if b.at_mm is not None}
+    panel = task.panel
+    for label, place in fixed.items():
+        if not (0 <= place[0] <= panel.width_mm and 0 <= place[1] <= panel.height_mm):
+            raise LayoutError(
+                f"{label} is fixed at ({place[0]:g}, {place[1]:g}) mm (at_mm), which lies outside {panel.name} "
+                f"({panel.width_mm:g} × {panel.height_mm:g} mm). at_mm counts from the panel's top-left corner."
+            )
     apart = task.apart()
     names = list(fixed)
     for k, first in enumerate(names):
