@@ -54,9 +54,8 @@ def test_long_lengths_do_not_hang_the_reader(tmp_path: Path) -> None:
 @pytest.mark.parametrize("ending", ["dxf", "svg"])
 def test_a_kerf_is_known_by_its_sentence(tmp_path: Path, ending: str) -> None:
     """A program that keeps the text but drops what is tagged must not make 23.8 mm of 24."""
-    drawn = (
-        layout_dxf(workshop_layout(), kerf_mm=0.2) if ending == "dxf" else layout_svg(workshop_layout(), kerf_mm=0.2)
-    )
+    made = workshop_layout()
+    drawn = layout_dxf(made, kerf_mm=0.2) if ending == "dxf" else layout_svg(made, kerf_mm=0.2)
     path = tmp_path / f"x.{ending}"
     path.write_bytes(drawn.replace(b"kerf_mm", b"other__").replace(b"kerf-mm", b"other__"))
     with pytest.raises(DocumentError, match="allows for a kerf"):

@@ -135,17 +135,18 @@ def read_drawing(
             f"{path} is no DXF, SVG or CSV file by its name. Save the panel as one of these (ending .dxf, .svg or "
             ".csv) and read that."
         )
-    if ending in (".dxf", ".svg") and KERF_MARK.encode() in read_bytes(path, LARGEST_FILE_BYTES, "a drawing"):
-        raise DocumentError(
-            f"{path} says that it allows for a kerf, so its sizes are not those of the finished panel. Draw the layout "
-            "again without kerf, and read that."
-        )
     try:
         drawing = _compose(raw, layer, keep_out_layers)
         if not raw.unit_known:
             raise DocumentError(_unit_question(drawing.holes))
     except InputError as error:
         raise DocumentError(f"{path}: {error}") from None
+    # Programs that drop what is tagged keep the words.
+    if ending in (".dxf", ".svg") and KERF_MARK.encode() in read_bytes(path, LARGEST_FILE_BYTES, "a drawing"):
+        raise DocumentError(
+            f"{path} says that it allows for a kerf, so its sizes are not those of the finished panel. Draw the layout "
+            "again without kerf, and read that."
+        )
     return drawing
 
 
