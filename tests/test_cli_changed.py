@@ -1,0 +1,93 @@
+"""The command `changed`: verdicts, days, trends, moves, documents and bad input."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from helpers_sessions import session, written
+
+from handcapture.cli import main
+
+MOVED = ("right", "ring")
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, ["changed", *map(str, arguments)])
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Rests of an invented person: before, the same again, and after the right ring finger changed by 9 mm."""
+    place = tmp_path_factory.mktemp("sessions")
+    written(place, "before.json", session(1, 5))
+    written(place, "again.json", session(2, 5))
+    written(place, "after.json", session(3, 5, MOVED, (0.0, -9.0)))
+    for number in range(4, 7):
+        written(place, f"later_{number}.json", session(number, 5, MOVED, (0.0, -9.0)))
+    return place
+
+
+def test_the_finger_that_changed_is_named(folder: Path) -> None:
+    result = run(folder / "before.json", folder / "after.json", "--json")
+    assert result.exit_code == 0, result.output
+    fingers = json.loads(result.output)["comparisons"][0]["fingers"]
+    verdicts = {(f["side"], f["finger"]): f["verdict"] for f in fingers}
+    assert verdicts[MOVED] == "changed"
+    assert [key for key, verdict in verdicts.items() if verdict == "changed"] == [MOVED]
+
+
+def test_the_same_hands_are_not_called_changed(folder: Path) -> None:
+    result = run(folder / "before.json", folder / "again.json", "--json")
+    assert result.exit_code == 0, result.output
+    fingers = json.loads(result.output)["comparisons"][0]["fingers"]
+    assert not [f for f in fingers if f["verdict"] == "changed"]
+
+
+def test_words_are_careful(folder: Path) -> None:
+    text = run(folder / "before.json", folder / "after.json").output
+    assert "ring" in text
+    assert "no medical advice" in text
+    for claim in ("healed", "worse", "diagnos"):
+        assert claim not in text
+
+
+def test_several_sessions_and_their_days(folder: Path) -> None:
+    rests = [folder / name for name in ("before.json", "again.json", "after.json", "later_4.json", "later_5.json")]
+    days = [part for day in ("01", "08", "15", "22", "29") for part in ("--day", f"2031-03-{day}")]
+    result = run(*rests, *days)
+    assert result.exit_code == 0, result.output
+    assert result.output.count("before.json") >= 4
+
+
+def test_the_document_is_written_whole(folder: Path, tmp_path: Path) -> None:
+    out = tmp_path / "changed.json"
+    result = run(folder / "before.json", folder / "after.json", "--output", out)
+    assert result.exit_code == 0, result.output
+    assert json.loads(out.read_text())["schema"].startswith("handcapture.changed/")
+
+
+def test_bad_input(folder: Path, tmp_path: Path) -> None:
+    before, after = folder / "before.json", folder / "after.json"
+    broken = tmp_path / "broken.json"
+    broken.write_text("{")
+    out = tmp_path / "out.json"
+    out.write_text("kept")
+    for arguments, words in (
+        ((before,), "two or more"),
+        ((before, before), "same photo"),
+        ((before, tmp_path / "none.json"), "none.json"),
+        ((before, broken), "broken.json"),
+        ((before, after, "--day", "2031-03-04"), "--day"),
+        ((before, after, "--day", "yesterday", "--day", "2031-03-04"), "yesterday"),
+        ((before, after, "--margin", "-1"), "Margins of -1 mm"),
+        ((before, after, "--output", tmp_path / "out.txt"), ".json"),
+        ((before, after, "--output", before), "also an input"),
+    ):
+        result = run(*arguments)
+        assert result.exit_code == 2, (arguments, result.output)
+        assert words in result.output, result.output
+        assert "Traceback" not in result.output
+    assert out.read_text() == "kept"
