@@ -46,8 +46,8 @@ def explain(problem: Problem) -> str:
 def smallest_clash(problem: Problem, found: Descent, tries: Sequence[FloatArray]) -> list[int]:
     """Return the numbers of constraints that cannot be kept together, none of which can be left out.
 
-    Irreducible, and so smallest of its kind: there may be another clash of fewer. That they clash is told from a few
-    starts, as the problem is not convex. `found` is the least loosening of all of them, `tries` the starts from which
+    The smaller of two irreducible ones: there may be another of fewer. That they clash is told from a few starts, as
+    the problem is not convex. `found` is the least loosening of all of them, `tries` the starts from which
     others are looked for.
     """
     from_here = [found.place, *tries[:2]]
@@ -58,8 +58,14 @@ def smallest_clash(problem: Problem, found: Descent, tries: Sequence[FloatArray]
         held = np.flatnonzero(values + found.loosening < _CLASH_MM).tolist()
         if not _clash(problem, held, from_here):
             return held
-    # Those that hold the least are left out first.
-    for k in sorted(held, key=lambda k: float(found.multipliers[k])):
+    # Those that hold the least are left out first; begun from the other end another clash may be left, of fewer.
+    order = sorted(held, key=lambda k: float(found.multipliers[k]))
+    return min((_reduced(problem, held, one, from_here) for one in (order, order[::-1])), key=len)
+
+
+def _reduced(problem: Problem, held: list[int], order: Sequence[int], from_here: Sequence[FloatArray]) -> list[int]:
+    """Return what is left when each of `held`, in this order, is left out unless the clash needs it."""
+    for k in order:
         fewer = [other for other in held if other != k]
         if _clash(problem, fewer, from_here):
             held = fewer
@@ -88,6 +94,11 @@ def _say(problem: Problem, constraint: Constraint) -> str:
     if constraint.kind == "keep-out" and constraint.keep_out is not None:
         return f"{_what(panel, constraint.keep_out)} beside {names[0]}"
     edge = {"corner": "rounded corner", "outline": "panel's edge"}.get(constraint.kind, f"{constraint.kind} edge")
+    k, sizes = constraint.buttons[0], problem.task.sizes
+    if sizes.radii[k] >= sizes.from_edge(panel)[k]:
+        return f"the hole of {names[0]} within the {edge}"
+    if sizes.from_edge(panel)[k] > sizes.radii[k] + (0.0 if sizes.edge_waived[k] else panel.edge_mm):
+        return f"the rim of {names[0]} within the {edge}"
     return f"{panel.edge_mm:g} mm from {names[0]} to the {edge}"
 
 

@@ -262,6 +262,21 @@ def room(centres: FloatArray, sizes: Sizes, panel: Panel, looked_at: Near) -> tu
     return values, lines.reshape(len(values), 2 * n), bend
 
 
+def depths_mm(places: FloatArray, sizes: Sizes, panel: Panel) -> FloatArray:
+    """Return how deep buttons at many `places` (g, n, 2) reach into edges and obstacles, (g, n); panel frame."""
+    count, n = places.shape[:2]
+    flat, size = places.reshape(-1, 2), np.array([panel.width_mm, panel.height_mm])
+    clear = sides_of(panel.outline).clearance(flat) if panel.outline else np.minimum(flat, size - flat).min(axis=1)
+    deep = np.maximum(np.tile(sizes.from_edge(panel), count) - clear, 0.0)
+    each = np.argwhere(np.ones((n, len(panel.obstacles)), bool))
+    blocks = _Blocks.of(sizes, panel, each)
+    for which in range(len(panel.obstacles)):
+        mine = np.tile(np.flatnonzero(each[:, 1] == which), count)
+        one = _Blocks(np.arange(count * n), blocks.centre[mine], blocks.half[mine], blocks.reach[mine])
+        deep += np.maximum(-one.room(flat)[0], 0.0)
+    return deep.reshape(count, n)
+
+
 def _length(vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return lengths (n,) and unit vectors (n, 2); a vector of no length points right, so that it has a way out."""
     length = np.hypot(vectors[:, 0], vectors[:, 1])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -37,7 +38,7 @@ def landing_probability(offset_mm: FloatArray, covariance_mm2: FloatArray, radiu
     values, vectors = np.linalg.eigh(covariance_mm2)
     sd = np.sqrt(np.maximum(values, 1e-12))
     mean = vectors.T @ offset_mm
-    nodes, weights = np.polynomial.legendre.leggauss(120)
+    nodes, weights = _nodes()
     # The outer variable is the axis with the wider spread, so that its density is smooth over the nodes.
     low, high = max(-radius_mm, mean[1] - 9 * sd[1]), min(radius_mm, mean[1] + 9 * sd[1])
     if high <= low:
@@ -47,6 +48,12 @@ def landing_probability(offset_mm: FloatArray, covariance_mm2: FloatArray, radiu
     inner = ndtr((half - mean[0]) / sd[0]) - ndtr((-half - mean[0]) / sd[0])
     density = np.exp(-0.5 * ((y - mean[1]) / sd[1]) ** 2) / (sd[1] * np.sqrt(2 * np.pi))
     return float(np.clip((high - low) / 2 * (weights * inner * density).sum(), 0.0, 1.0))
+
+
+@lru_cache(maxsize=1)
+def _nodes() -> tuple[FloatArray, FloatArray]:
+    nodes, weights = np.polynomial.legendre.leggauss(120)
+    return nodes, weights
 
 
 def aimed_mm2(reach: FloatArray, way_mm: float) -> FloatArray:

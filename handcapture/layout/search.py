@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from handcapture.layout.constraints import FloatArray, Indices, name_constraints, near, room
+from handcapture.layout.constraints import FloatArray, Indices, depths_mm, name_constraints, near, room
 from handcapture.layout.descent import Descent, Smooth, descend
 from handcapture.layout.model import Layout
 from handcapture.layout.moves import moves
-from handcapture.layout.task import FEASIBLE_MM, NEAR_MM, LayoutError, Task, first_centres, needed_mm
+from handcapture.layout.task import FEASIBLE_MM, NEAR_MM, LayoutError, Task, first_centres
 
 _CENTRING: Final = 1e-4
 """Weight, per mm², of the pull that centres the buttons on a panel that slides: too weak to move a button."""
@@ -21,8 +22,8 @@ _PRICE: Final = 1e4
 _STARTS: Final = 4
 _SCATTER_MM: Final = 6.0
 _LEAST_ROW_MM: Final = 6.0
-_TRIES: Final = 14
-"""Other arrangements that are tried."""
+_TRIES, _MOST_TRIES = 16, 100
+"""Other arrangements that are tried with 30 buttons, and with few, where a try costs little."""
 _ROUGH: Final = 1e-4
 """Share of the cost that matters while arrangements are compared."""
 _ROUGHLY_MM: Final = 1e-3
@@ -30,8 +31,10 @@ _LOOSE_PULL: Final = 1e-6
 """Weight of the pull to the wishes where only the constraints count: faint, it keeps the arrangement near the hand."""
 _OTHERS: Final = 1e-4
 """Share of a loosening that is allowed to constraints that it does not concern: none, but for rounding."""
-_SLIDES, _SLIDES_TRIED, _SLIDE_APART_MM = 9, 5, 8.0
-"""Places along each axis at which a sliding panel is looked at, how many are tried, and how far these must differ."""
+_SLIDES, _SLIDE_APART_MM, _SLIDES_AGAIN = 17, 8.0, 3
+"""Places along each axis at which a sliding panel is looked at, how far those that are tried must differ, and how many
+are tried once more under an arrangement that was found.
+"""
 _OUTLOOK: Final = 20.0
 """A descent is given up where the last step, so many times over, would not beat the best."""
 
@@ -174,16 +177,21 @@ def _twists(task: Task) -> FloatArray:
 def solve(task: Task) -> tuple[FloatArray, FloatArray]:
     """Return centres (n, 2) in the panel frame and the panel's origin (2,)."""
     known: FloatArray | None = None
+    cost = np.inf
     while True:
         problem = Problem(task)
-        begun = _begun(problem)
-        if begun is not None and (met := _met(problem, begun.place)) is not task:
-            task = met
-            continue
-        # What was found while something was overlooked may be an arrangement that no longer pays: both are tried.
-        found = [None if begun is None else _searched_from(problem, begun)]
-        if known is not None:
-            found.append(_searched_from(problem, _rough(problem, known)))
+        again = None if known is None else solution_from(problem, known)
+        if again is not None and problem.cost(again) <= cost + _ROUGH * (1 + cost):
+            # More to look at cannot make anything cheaper: what the search passed over is passed over still.
+            found: list[FloatArray | None] = [again]
+        else:
+            begun = _begun(problem)
+            if begun is not None and (met := _met(problem, begun.place)) is not task:
+                task = met
+                continue
+            found = [None if begun is None else _searched_from(problem, begun)]
+            if again is not None:
+                found.append(_searched_from(problem, _rough(problem, again)))
         feasible = [z for z in found if z is not None] or [z for z in [_first_feasible(problem)] if z is not None]
         if not feasible:
             whole = complete(task)
@@ -195,6 +203,7 @@ def solve(task: Task) -> tuple[FloatArray, FloatArray]:
             task = whole
             continue
         known = min(feasible, key=problem.cost)
+        cost = problem.cost(known)
         if (met := _met(problem, known)) is task:
             return problem.centres(known), problem.origin(known)
         task = met
@@ -230,7 +239,7 @@ def _begun(problem: Problem) -> Descent | None:
     for start in starts(problem, _STARTS):
         here = _rough(problem, start)
         if here.loosening < _ROUGHLY_MM:
-            return _slid(problem, here)
+            return _slid(problem, here, _tries(problem) // 3)
     return None
 
 
@@ -250,7 +259,7 @@ def _first_feasible(problem: Problem) -> FloatArray | None:
     for start in starts(problem, 2 * _STARTS):
         here = loosened(problem, start)
         best = here if best is None or here.loosening < best.loosening else best
-    tries = _TRIES // 2
+    tries = _tries(problem) // 2
     while best is not None and best.loosening > FEASIBLE_MM and tries:
         centres = problem.centres(best.place)
         wishes = problem.task.wishes - problem.origin(best.place)
@@ -272,18 +281,7 @@ def loosened(
     problem: Problem, start: FloatArray, share: FloatArray | None = None, only: Indices | None = None
 ) -> Descent:
     """Return where all constraints, or those that `share` (m,) or `only` names, need the least loosening."""
-
-    def at(z: FloatArray) -> Smooth:
-        here = problem.at(z)
-        if only is None:
-            return here
-        return replace(here, at_least_zero=here.at_least_zero[only], slopes=here.slopes[only])
-
-    def curvature(z: FloatArray, multipliers: FloatArray, zero_multipliers: FloatArray) -> FloatArray:
-        whole = np.zeros(len(problem.constraints))
-        whole[slice(None) if only is None else only] = multipliers
-        return problem.curvature(z, whole, zero_multipliers)
-
+    at, curvature = _of(problem, only)
     hessian = _LOOSE_PULL * problem.hessian
     return descend(
         start,
@@ -296,72 +294,115 @@ def loosened(
     )
 
 
-def _slid(problem: Problem, best: Descent) -> Descent:
+def _tries(problem: Problem) -> int:
+    """Return how many arrangements a search may try: as many as take about as long with any number of buttons."""
+    return min(_MOST_TRIES, round(_TRIES * (30 / max(len(problem.task.names), 1)) ** 2))
+
+
+def _slid(problem: Problem, best: Descent, tries: int) -> Descent:
     """Return the best of some places of a panel that slides, where something on it is in the way."""
-    pressed = [problem.constraints[k].keep_out for k in np.flatnonzero(best.multipliers > 0)]
-    if not len(problem.slides) or not any(pressed):
-        return best
-    task, cost = problem.task, problem.cost(best.place)
-    for by in _promising_slides(problem, best):
-        there = _rough(problem, problem.start(np.tile(by, (len(task.names), 1)), -by), cost)
+    cost = problem.cost(best.place)
+    for start in itertools.islice(_promising_slides(problem, best), tries):
+        there = _rough(problem, start, cost)
         if there.loosening < _ROUGHLY_MM and problem.cost(there.place) < cost - _ROUGH * (1 + cost):
             best, cost = there, problem.cost(there.place)
     return best
 
 
-def _promising_slides(problem: Problem, best: Descent) -> list[FloatArray]:
-    """Return by how much (2,) to slide the panel from where the wishes lie in its middle: where least is in their way.
+def _promising_slides(problem: Problem, best: Descent) -> Iterator[FloatArray]:
+    """Yield variables with the panel elsewhere under this arrangement, where least on it is in the way first.
 
-    Judged by how deep the wishes lie in obstacles and edges, neighbours left out; places next to the best found so far,
-    or to one that is already listed, are left out.
+    The buttons stand where they would if nothing but they themselves were in their way. Places of the panel next to the
+    best found so far, or to one that was given before, are left out; where nothing on the panel is in the way, all are.
     """
     task, panel = problem.task, problem.task.panel
-    spare = np.maximum(np.array([panel.width_mm, panel.height_mm]) - needed_mm(task), 0.0)
-    steps = [np.linspace(-0.5, 0.5, _SLIDES) * spare[axis] if axis in problem.slides else [0.0] for axis in (0, 1)]
-    middle = first_centres(task)
-    alone = replace(task.looked_at, pairs=np.zeros((0, 2), np.intp))
-    first = task.wishes[0] - middle[0]
-    already = [first - problem.origin(best.place)]
-    rated = []
-    for by in (np.array([x, y]) for x in steps[0] for y in steps[1]):
-        wishes = middle + by
-        values, lines, _ = room(wishes, task.sizes, panel, alone)
-        button = np.abs(lines).reshape(len(lines), -1, 2).sum(axis=2).argmax(axis=1)
-        weight = np.trace(task.weights, axis1=1, axis2=2)[button] / 2
-        rated.append((float((weight * np.minimum(values, 0.0) ** 2).sum()), by))
-    chosen: list[FloatArray] = []
-    for _, by in sorted(rated, key=lambda entry: entry[0]):
-        if len(chosen) == _SLIDES_TRIED:
-            break
-        if all(float(np.abs(by - other).max()) > _SLIDE_APART_MM for other in already):
-            chosen.append(by)
-            already.append(by)
-    return chosen
+    pressed = [problem.constraints[k].buttons for k in np.flatnonzero(best.multipliers > 0)]
+    if not len(problem.slides) or all(len(buttons) == 2 for buttons in pressed):
+        return
+    free = _among_themselves(problem, best.place)
+    centres = problem.centres(free)
+    spare = np.maximum(np.array([panel.width_mm, panel.height_mm]) - np.ptp(centres, axis=0), 0.0)
+    to_middle = np.array([panel.width_mm, panel.height_mm]) / 2 - (centres.max(axis=0) + centres.min(axis=0)) / 2
+    steps = [
+        to_middle[axis] + np.linspace(-0.5, 0.5, _SLIDES) * spare[axis] if axis in problem.slides else [0.0]
+        for axis in (0, 1)
+    ]
+    shifts = np.array([(x, y) for x in steps[0] for y in steps[1]])
+    slid = np.array([problem.from_centres(centres + by, free) for by in shifts])
+    slid[:, problem.free :] -= shifts[:, problem.slides]
+    places = (problem.base + slid[:, : problem.free] @ problem.basis.T).reshape(len(slid), -1, 2)
+    deep = depths_mm(places, task.sizes, panel)
+    weight = np.trace(task.weights, axis1=1, axis2=2) / 2
+    rated = np.argsort((weight * deep**2).sum(axis=1), kind="stable")
+    already = [problem.origin(best.place)]
+    for k in rated:
+        origin = problem.origin(slid[k])
+        if all(float(np.abs(origin - other).max()) > _SLIDE_APART_MM for other in already):
+            already.append(origin)
+            yield slid[k]
+
+
+def _among_themselves(problem: Problem, start: FloatArray) -> FloatArray:
+    """Return where the buttons would stand if only they were in each other's way."""
+    only = np.array([k for k, one in enumerate(problem.constraints) if len(one.buttons) == 2], dtype=np.intp)
+    at, curvature = _of(problem, only)
+    return descend(
+        start, problem.hessian, problem.gradient, at, curvature, problem.price, enough=_ROUGH * problem.cost(start)
+    ).place
+
+
+def _of(
+    problem: Problem, only: Indices | None
+) -> tuple[Callable[[FloatArray], Smooth], Callable[[FloatArray, FloatArray, FloatArray], FloatArray]]:
+    """Return the constraints at a place and their curvature, those alone that `only` names."""
+    if only is None:
+        return problem.at, problem.curvature
+    chosen = only
+
+    def at(z: FloatArray) -> Smooth:
+        here = problem.at(z)
+        return replace(here, at_least_zero=here.at_least_zero[chosen], slopes=here.slopes[chosen])
+
+    def curvature(z: FloatArray, multipliers: FloatArray, zero_multipliers: FloatArray) -> FloatArray:
+        whole = np.zeros(len(problem.constraints))
+        whole[chosen] = multipliers
+        return problem.curvature(z, whole, zero_multipliers)
+
+    return at, curvature
 
 
 def _searched(problem: Problem, best: Descent) -> Descent:
-    """Return the best that a local search over other arrangements (`moves`) comes to."""
+    """Return the best that a local search over other arrangements comes to.
+
+    First those that `moves` gives, then the panel slid under what was found, then scattered wishes.
+    """
     task, cost = problem.task, problem.cost(best.place)
     tried: set[bytes] = set()
-    left = _TRIES
-    while left:
+    left = _tries(problem)
+    rng = np.random.default_rng(11)
+
+    def elsewhere() -> Iterator[FloatArray]:
         centres = problem.centres(best.place)
         wishes = task.wishes - problem.origin(best.place)
         for moved in moves(centres, wishes, task.weights, problem.constraints, best.multipliers, task.sizes):
             # Arrangements that differ by less than a millimetre are one.
             sign = np.round(moved - moved.mean(axis=0)).tobytes()
-            if sign in tried:
-                continue
-            tried.add(sign)
+            if sign not in tried:
+                tried.add(sign)
+                yield problem.from_centres(moved, best.place)
+        yield from itertools.islice(_promising_slides(problem, best), _SLIDES_AGAIN)
+        while True:
+            yield problem.start(rng.normal(0, 2 * _SCATTER_MM, task.wishes.shape))
+
+    while left:
+        for start in elsewhere():
             left -= 1
-            there = _rough(problem, problem.from_centres(moved, best.place), cost)
+            there = _rough(problem, start, cost)
             if there.loosening < _ROUGHLY_MM and problem.cost(there.place) < cost - _ROUGH * (1 + cost):
                 best, cost = there, problem.cost(there.place)
                 break
             if not left:
                 break
-        else:
-            break
     return best
 
 
