@@ -1,6 +1,6 @@
 """The fit on random plans: constraints, restarts, speed. Writes calibration/results/fits.json.
 
-    python calibration/fits.py [--problems 200] [--restarts 20]
+    python calibration/fits.py [--problems 200] [--restarts 20] [--first 0]
 
 The problems are invented: 6 to 30 buttons over two hands that are jittered, with rims, bodies, keep-outs on both faces,
 openings, side features, rows, mirrors, fixed places, rectangles and free outlines. Those that the fit calls impossible
@@ -129,9 +129,9 @@ def restarts(problem: Problem, count: int, seed: int) -> list[float]:
     return costs
 
 
-def measure(problems: int, tries: int) -> dict[str, Any]:
+def measure(problems: int, tries: int, first: int = 0) -> dict[str, Any]:
     """Return the figures."""
-    worst_gap, better, impossible, seconds, sizes, seed = 0.0, [], 0, [], [], 0
+    worst_gap, better, impossible, seconds, sizes, seed = 0.0, [], 0, [], [], first
     while len(seconds) < problems:
         rest, plan, panel = random_problem(seed)
         seed += 1
@@ -155,6 +155,7 @@ def measure(problems: int, tries: int) -> dict[str, Any]:
             print(better[-1], flush=True)
     return {
         "problems": problems,
+        "first_problem": first,
         "called_impossible": impossible,
         "buttons": [min(sizes), max(sizes)],
         "restarts": tries,
@@ -182,8 +183,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--problems", type=int, default=200)
     parser.add_argument("--restarts", type=int, default=20)
+    parser.add_argument("--first", type=int, default=0, help="number of the first problem")
     arguments = parser.parse_args()
-    result = {"thirty_buttons": thirty_buttons(), **measure(arguments.problems, arguments.restarts)}
+    result = {"thirty_buttons": thirty_buttons(), **measure(arguments.problems, arguments.restarts, arguments.first)}
     RESULT.write_text(json.dumps(result, indent=1) + "\n")
     print(json.dumps(result, indent=1))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, Literal
 
@@ -107,12 +107,32 @@ class Constraint:
 @dataclass(frozen=True, eq=False)
 class Near:
     """What is near enough to matter: `pairs` (p, 2) of buttons, `sides` (s, 2) of a button and a side of the outline,
-    `blocks` (b, 2) of a button and one of the panel's obstacles.
+    `blocks` (b, 2) of a button and one of the panel's obstacles. `kinds` are the pairs whose webs, rims and bodies
+    count; None: those of all pairs.
     """
 
     pairs: Indices
     sides: Indices
     blocks: Indices
+    kinds: tuple[Indices, Indices, Indices] | None = None
+
+    def deciding(self, sizes: Sizes, panel: Panel) -> Near:
+        """Return the same with each pair's web, rims or bodies: what keeps it furthest apart, and so the others too."""
+        first, second = self.pairs.T
+        needs = [sizes.radii[first] + sizes.radii[second] + panel.web_mm]
+        for outer, gap in ((sizes.rims, panel.rim_gap_mm), (sizes.bodies, panel.body_gap_mm)):
+            reach = np.maximum(outer, sizes.radii)
+            known = (outer[first] > 0) | (outer[second] > 0)
+            needs.append(np.where(known, reach[first] + reach[second] + gap, -np.inf))
+        decides = np.argmax(needs, axis=0)
+        web, rims, bodies = (self.pairs[decides == kind] for kind in range(3))
+        return replace(self, kinds=(web, rims, bodies))
+
+    def between(self, sizes: Sizes) -> tuple[Indices, Indices, Indices]:
+        """Return the pairs whose webs, rims and bodies are looked at, (., 2) each."""
+        if self.kinds is not None:
+            return self.kinds
+        return self.pairs, sizes.pairs_of(sizes.rims, self.pairs), sizes.pairs_of(sizes.bodies, self.pairs)
 
     @property
     def all(self) -> tuple[Indices, Indices, Indices]:
@@ -126,8 +146,10 @@ class Near:
 
     def with_those(self, other: Near) -> Near:
         """Return these and the other ones, each once."""
-        both = zip(self.all, other.all, strict=True)
-        return Near(*(np.unique(np.r_[mine, theirs], axis=0) for mine, theirs in both))
+        pairs, sides, blocks = (
+            np.unique(np.r_[mine, theirs], axis=0) for mine, theirs in zip(self.all, other.all, strict=True)
+        )
+        return Near(pairs, sides, blocks)
 
 
 def near(centres: FloatArray, sizes: Sizes, panel: Panel, within_mm: float) -> Near:
@@ -147,10 +169,11 @@ def near(centres: FloatArray, sizes: Sizes, panel: Panel, within_mm: float) -> N
 
 def name_constraints(count: int, sizes: Sizes, panel: Panel, looked_at: Near) -> tuple[Constraint, ...]:
     """Return what `room` gives for `count` buttons, line by line."""
-    pairs, obstacles = looked_at.pairs, panel.obstacles
-    listed = [Constraint("web", (int(i), int(j))) for i, j in pairs]
-    listed += [Constraint("rims", (int(i), int(j))) for i, j in sizes.pairs_of(sizes.rims, pairs)]
-    listed += [Constraint("bodies", (int(i), int(j))) for i, j in sizes.pairs_of(sizes.bodies, pairs)]
+    webs, rims, bodies = looked_at.between(sizes)
+    obstacles = panel.obstacles
+    listed = [Constraint("web", (int(i), int(j))) for i, j in webs]
+    listed += [Constraint("rims", (int(i), int(j))) for i, j in rims]
+    listed += [Constraint("bodies", (int(i), int(j))) for i, j in bodies]
     if panel.outline:
         listed += [Constraint("outline", (int(k),)) for k, _ in looked_at.sides]
     else:
@@ -201,23 +224,28 @@ def _blocks_of(sizes: Sizes, panel: Panel, looked_at: Near) -> _Blocks:
     return _Blocks.of(sizes, panel, looked_at.blocks)
 
 
-def room(centres: FloatArray, sizes: Sizes, panel: Panel, looked_at: Near) -> tuple[FloatArray, FloatArray, FloatArray]:
+def room(
+    centres: FloatArray, sizes: Sizes, panel: Panel, looked_at: Near, more: int = 0
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return by how many mm each constraint is kept (m,), its derivatives by the centres (m, 2n), and its bend (m,).
+
+    After the derivatives come `more` columns of zeros, for what no constraint hangs on.
 
     Order: see `name_constraints`. A constraint that is a distance changes along a circle about what it keeps away from:
     its second derivative is `bend` times the outer product of its derivatives, each button's turned by 90 degrees.
     Panel frame.
     """
     n, each = len(centres), np.arange(len(centres))
-    pairs, sides, blocks = looked_at.pairs, looked_at.sides, looked_at.blocks
+    sides, blocks = looked_at.sides, looked_at.blocks
+    webs, rims, bodies = looked_at.between(sizes)
     kinds = (
-        (pairs, sizes.radii, panel.web_mm),
-        (sizes.pairs_of(sizes.rims, pairs), np.maximum(sizes.rims, sizes.radii), panel.rim_gap_mm),
-        (sizes.pairs_of(sizes.bodies, pairs), np.maximum(sizes.bodies, sizes.radii), panel.body_gap_mm),
+        (webs, sizes.radii, panel.web_mm),
+        (rims, np.maximum(sizes.rims, sizes.radii), panel.rim_gap_mm),
+        (bodies, np.maximum(sizes.bodies, sizes.radii), panel.body_gap_mm),
     )
     edges = len(sides) if panel.outline else n * len(_STRAIGHT_EDGES)
     values = np.empty(sum(len(between) for between, _, _ in kinds) + edges + len(blocks))
-    lines, bend = np.zeros((len(values), n, 2)), np.zeros(len(values))
+    lines, bend = np.zeros((len(values), 2 * n + more)), np.zeros(len(values))
     at = 0
 
     def put(button: Indices, value: FloatArray, gradient: FloatArray, curve: FloatArray | float = 0.0) -> slice:
@@ -225,7 +253,8 @@ def room(centres: FloatArray, sizes: Sizes, panel: Panel, looked_at: Near) -> tu
         nonlocal at
         mine = slice(at, at + len(button))
         values[mine], bend[mine] = value, curve
-        lines[np.arange(at, at + len(button)), button] = gradient
+        rows = np.arange(at, at + len(button))
+        lines[rows, 2 * button], lines[rows, 2 * button + 1] = gradient[..., 0], gradient[..., 1]
         at += len(button)
         return mine
 
@@ -233,7 +262,8 @@ def room(centres: FloatArray, sizes: Sizes, panel: Panel, looked_at: Near) -> tu
         first, second = between[:, 0], between[:, 1]
         gap, direction = _length(centres[first] - centres[second])
         mine = put(first, gap - radii[first] - radii[second] - least, direction, 1.0 / np.maximum(gap, 1.0))
-        lines[np.arange(mine.start, mine.stop), second] = -direction
+        rows = np.arange(mine.start, mine.stop)
+        lines[rows, 2 * second], lines[rows, 2 * second + 1] = -direction[:, 0], -direction[:, 1]
     margin = sizes.from_edge(panel)
     if panel.outline:
         gaps, gradients, curves = sides_of(panel.outline).curved_distances(centres)
@@ -259,7 +289,7 @@ def room(centres: FloatArray, sizes: Sizes, panel: Panel, looked_at: Near) -> tu
         )
     if len(blocks):
         put(blocks[:, 0], *_blocks_of(sizes, panel, looked_at).room(centres))
-    return values, lines.reshape(len(values), 2 * n), bend
+    return values, lines, bend
 
 
 def depths_mm(places: FloatArray, sizes: Sizes, panel: Panel) -> FloatArray:

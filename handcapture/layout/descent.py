@@ -101,10 +101,12 @@ def descend(
         # Variables: the step, and t.
         matrix = np.zeros((len(chosen) + 2 * k, n + 1))
         matrix[: len(chosen), :n], matrix[: len(chosen), n] = here.slopes[chosen], share[chosen]
-        matrix[len(chosen) :, :n] = np.r_[here.zero_slopes, -here.zero_slopes]
-        matrix[len(chosen) :, n] = 1.0
-        least = np.r_[np.full(n, -trust), 0.0, -here.at_least_zero[chosen], -here.zero, here.zero]
-        most = np.r_[np.full(n, trust), np.full(len(least) - n, _FREE)]
+        if k:
+            matrix[len(chosen) :, :n] = np.r_[here.zero_slopes, -here.zero_slopes]
+            matrix[len(chosen) :, n] = 1.0
+        least, most = np.zeros(n + 1 + len(matrix)), np.full(n + 1 + len(matrix), _FREE)
+        least[:n], most[:n] = -trust, trust
+        least[n + 1 :] = np.concatenate([-here.at_least_zero[chosen], -here.zero, here.zero])
         whole = np.zeros((n + 1, n + 1))
         whole[:n, :n], whole[n, n] = bent, price * 1e-3
         solution, _, flag, info = daqp.solve(

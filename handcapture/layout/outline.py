@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -196,10 +196,14 @@ class Sides:
     points: FloatArray
     of_side: NDArray[np.intp]
 
-    @property
+    @cached_property
     def count(self) -> int:
         """How many sides there are."""
         return int(self.side.max()) + 1
+
+    @cached_property
+    def _next_points(self) -> tuple[FloatArray, FloatArray]:
+        return np.roll(self.points[:, 0], -1), np.roll(self.points[:, 1], -1)
 
     def distances(self, places: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return how far places (n, 2) are from every side, (n, sides), and the derivatives (n, sides, 2).
@@ -244,7 +248,7 @@ class Sides:
         """Tell which places (n, 2) lie inside, by the even-odd rule on the chords."""
         x, y = places[:, :1], places[:, 1:]
         ax, ay = self.points[:, 0], self.points[:, 1]
-        bx, by = np.roll(ax, -1), np.roll(ay, -1)
+        bx, by = self._next_points
         crosses = (ay > y) != (by > y)
         rise = np.where(by == ay, 1.0, by - ay)
         left_of = x < ax + (bx - ax) * (y - ay) / rise

@@ -22,7 +22,7 @@ _PRICE: Final = 1e4
 _STARTS: Final = 4
 _SCATTER_MM: Final = 6.0
 _LEAST_ROW_MM: Final = 6.0
-_TRIES, _MOST_TRIES = 16, 100
+_TRIES, _MOST_TRIES = 24, 100
 """Other arrangements that are tried with 30 buttons, and with few, where a try costs little."""
 _ROUGH: Final = 1e-4
 """Share of the cost that matters while arrangements are compared."""
@@ -40,10 +40,16 @@ _OUTLOOK: Final = 20.0
 
 
 class Problem:
-    """The task in the variables that its linear equalities leave free; z, then the panel's origin where it slides."""
+    """The task in the variables that its linear equalities leave free; z, then the panel's origin where it slides.
 
-    def __init__(self, task: Task) -> None:
+    Of a pair's web, rims and bodies only what decides is among the constraints, unless `every_kind` is asked for.
+    """
+
+    def __init__(self, task: Task, every_kind: bool = False) -> None:
         self.task = task
+        # What is waived gives way kind by kind.
+        whole = every_kind or bool(task.waivers)
+        self.looked_at = task.looked_at if whole else task.looked_at.deciding(task.sizes, task.panel)
         n = len(task.names)
         if len(task.targets):
             self.base = np.linalg.lstsq(task.equalities, task.targets, rcond=None)[0]
@@ -56,7 +62,7 @@ class Problem:
         self._last: tuple[FloatArray, tuple[FloatArray, FloatArray, FloatArray]] | None = None
         self.slides = np.flatnonzero(np.isnan(task.origin))
         self.size = self.free + len(self.slides)
-        self.constraints = name_constraints(n, task.sizes, task.panel, task.looked_at)
+        self.constraints = name_constraints(n, task.sizes, task.panel, self.looked_at)
         self.eased = np.array([task.eased_mm(constraint) for constraint in self.constraints])
         # By the variables: places in the mat frame, and what centres the buttons on a panel that slides.
         self.to_places = np.c_[self.basis, np.tile(np.eye(2), (n, 1))[:, self.slides]]
@@ -127,8 +133,10 @@ class Problem:
         """Return the constraints' second derivatives, weighted by their multipliers and summed."""
         held = np.flatnonzero(multipliers > 0)
         _, lines, bend = self._room(z)
-        turned = lines[held].reshape(len(held), len(self.task.names), 2)[..., ::-1] * np.array([-1.0, 1.0])
-        across = self._by_variables(turned.reshape(len(held), lines.shape[1]))
+        across = np.zeros((len(held), lines.shape[1]))
+        end = 2 * len(self.task.names)
+        across[:, 0:end:2], across[:, 1:end:2] = -lines[held, 1:end:2], lines[held, 0:end:2]
+        across = self._by_variables(across)
         total = across.T @ ((multipliers * bend)[held, None] * across)
         if len(zero_multipliers):
             by_places = np.einsum("k,kij->ij", zero_multipliers, self.twists)
@@ -136,16 +144,19 @@ class Problem:
         return np.asarray(total)
 
     def _room(self, z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return what `room` gives; the last place is remembered, since it is asked for twice."""
+        """Return what `room` gives, with columns for the origin; the last place is remembered."""
         if self._last is None or not np.array_equal(self._last[0], z):
             task = self.task
-            self._last = z.copy(), room(self.centres(z), task.sizes, task.panel, task.looked_at)
+            found = room(self.centres(z), task.sizes, task.panel, self.looked_at, len(self.slides))
+            self._last = z.copy(), found
         return self._last[1]
 
     def _by_variables(self, lines: FloatArray) -> FloatArray:
-        """Return derivatives by the centres as derivatives by the variables: no constraint hangs on the origin."""
+        """Return derivatives by the centres, then the origin, as derivatives by the variables."""
+        if self.basis_is_whole:
+            return lines
         by_variables = np.zeros((len(lines), self.size))
-        by_variables[:, : self.free] = lines if self.basis_is_whole else lines @ self.basis
+        by_variables[:, : self.free] = lines[:, : len(self.basis)] @ self.basis
         return by_variables
 
     def _straightness(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -155,7 +166,7 @@ class Problem:
         """
         centres = self.centres(z).ravel()
         lines = self.twists @ centres
-        return lines @ centres / 2, lines
+        return lines @ centres / 2, np.c_[lines, np.zeros((len(lines), len(self.slides)))]
 
 
 def _twists(task: Task) -> FloatArray:
@@ -199,7 +210,7 @@ def solve(task: Task) -> tuple[FloatArray, FloatArray]:
                 # Imported here: it is seldom needed, and stands on this module.
                 from handcapture.layout.conflict import explain
 
-                raise LayoutError(explain(problem))
+                raise LayoutError(explain(Problem(task, every_kind=True)))
             task = whole
             continue
         known = min(feasible, key=problem.cost)
