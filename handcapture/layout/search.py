@@ -203,7 +203,10 @@ def solve(task: Task) -> tuple[FloatArray, FloatArray]:
             found = [None if begun is None else _searched_from(problem, begun)]
             if again is not None:
                 found.append(_searched_from(problem, _rough(problem, again)))
-        feasible = [z for z in found if z is not None] or [z for z in [_first_feasible(problem)] if z is not None]
+        feasible = [z for z in found if z is not None]
+        if not feasible and (tight := _first_feasible(problem)) is not None:
+            searched = _searched_from(problem, _rough(problem, tight))
+            feasible = [tight if searched is None else searched]
         if not feasible:
             whole = complete(task)
             if whole is task:
@@ -307,7 +310,7 @@ def loosened(
 
 def _tries(problem: Problem) -> int:
     """Return how many arrangements a search may try: as many as take about as long with any number of buttons."""
-    return min(_MOST_TRIES, round(_TRIES * (30 / max(len(problem.task.names), 1)) ** 2))
+    return min(_MOST_TRIES, round(_TRIES * (30 / max(len(problem.task.names), 1)) ** 2.2))
 
 
 def _slid(problem: Problem, best: Descent, tries: int) -> Descent:
