@@ -79,11 +79,13 @@ def test_sheets_are_written(tmp_path, desk, sheet, name, wanted):
 
 def test_options_of_the_sheets(tmp_path, desk):
     path = tmp_path / "cut.pdf"
-    words = ("--quantity", 7, "--kerf", 0.15, "--file", "panel_C.dxf", "--paper", "letter")
+    assert run(desk, "--output", tmp_path / "panel_C.dxf").exit_code == 0
+    words = ("--quantity", 7, "--kerf", 0.15, "--file", tmp_path / "panel_C.dxf", "--paper", "letter")
     assert run(desk, "--sheet", "cut", "--output", path, *words).exit_code == 0
     text = " ".join(open_pdf(path.read_bytes())[0].get_textpage().get_text_range().split())
     assert "7 pieces" in text
     assert "panel_C.dxf" in text
+    assert str(tmp_path) not in text
     assert "KERF IS ALREADY ALLOWED FOR: 0.15 mm" in text
     art = tmp_path / "art.svg"
     assert run(desk, "--sheet", "art", "--output", art, "--bleed", 5, "--safe", 2, "--labels").exit_code == 0

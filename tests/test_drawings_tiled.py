@@ -196,4 +196,5 @@ def test_outline_cuts_and_holes_of_a_desk_are_true_on_every_page():
     assert found == {button.label for button in layout.buttons}
     for name in (*found, "window 36 × 14 R3", "relay (below the panel)", "socket (back wall, below)", "cable gland"):
         assert name in seen
-    assert "Template of Mara's bench, revision C, 2031-03-04." in seen
+    assert "Template of Mara's bench · Bench panel" in seen
+    assert seen.count("Revision C, 2031-03-04.") == seen.count("Page 1 of") * 2

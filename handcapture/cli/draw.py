@@ -128,6 +128,7 @@ def draw(
       handcapture draw layout.json --sheet cut --quantity 5 --file panel.dxf --output cut.pdf
     """
     from handcapture.documents import write_atomically
+    from handcapture.drawings.common import build_warning
     from handcapture.layout.document import read_layout
 
     wishes = _Wishes(
@@ -139,7 +140,7 @@ def draw(
         kerf_mm,
         sheet,
         quantity,
-        files,
+        tuple(Path(name).name for name in files),
         bleed_mm,
         safe_mm,
         labels,
@@ -157,6 +158,7 @@ def draw(
         )
     if kinds & {".jpg", ".png"} and (photo is None or rest is None):
         raise InputError("To draw over a photo, name it with --photo, and its rest document with --rest.")
+    _check_names(outputs, files)
     fitted = read_layout(layout)
     # All drawings are made before the first is written: a failure leaves nothing half-done.
     made = [(path, _drawing(path, fitted, wishes)) for path in outputs]
@@ -167,8 +169,20 @@ def draw(
         return
     for path in outputs:
         click.echo(f"{path}: {_told(path, wishes)}")
+    if warning := build_warning(fitted):
+        click.echo(f"\n{warning} The drawings say so too; handcapture fit names them.")
     if kinds & {".dxf", ".svg", ".csv", ".pdf"}:
         print_cautions()
+
+
+def _check_names(outputs: tuple[Path, ...], files: tuple[str, ...]) -> None:
+    """Refuse a drawing named twice, and files for the sheet that are not there nor about to be."""
+    for k, path in enumerate(outputs):
+        if path.resolve() in [other.resolve() for other in outputs[:k]]:
+            raise InputError(f"{path} is named twice with --output. Name another file, or leave one out.")
+    for name in files:
+        if not Path(name).exists():
+            raise InputError(f"{name} (--file) does not exist. Draw it first, or mend the name: the shop will ask.")
 
 
 def _check_sheet(wishes: _Wishes, outputs: tuple[Path, ...]) -> None:

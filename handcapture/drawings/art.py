@@ -3,27 +3,28 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 from xml.etree import ElementTree
 
 from handcapture.drawings.common import (
     clean_label,
-    describe_cut,
-    describe_keep_out,
     format_mm,
+    largest_letters,
     panel_words,
     revision_of,
 )
 from handcapture.drawings.contours import Contour, bounds_of, cut_contour, offset, rectangle
 from handcapture.drawings.kerf import cutting
+from handcapture.drawings.labels import middle_of
 from handcapture.drawings.printed_panel import checked_title
 from handcapture.drawings.sheet import paragraph
+from handcapture.drawings.surroundings import names_on
 from handcapture.drawings.svg import add_heading, add_text, new_svg, number, path_of, svg_bytes
 from handcapture.errors import InputError
-from handcapture.layout.model import Cut, Layout, Point
+from handcapture.layout.model import KeepOut, Layout, Point
 from handcapture.layout.outline import vertices_of
-from handcapture.lettering import text_width
 from handcapture.pdf_canvas import ACTUAL_SIZE, FAINT_MM, LINE_MM, MM_TO_POINTS, Pen, new_canvas
 
 MOST_MM: Final = 50.0
@@ -47,7 +48,10 @@ _GROUPS: Final = {
 
 @dataclass(frozen=True)
 class Art:
-    """The lines of an artist's outline, panel frame: circles as centre and diameter, all else as closed lines."""
+    """The lines of an artist's outline, panel frame: circles as centre and diameter, all else as closed lines.
+
+    Labels have their middle, text and type size.
+    """
 
     outline: Contour
     holes: tuple[tuple[Point, float], ...]
@@ -56,7 +60,7 @@ class Art:
     clear_lines: tuple[Contour, ...]
     bleed: tuple[Contour, ...]
     safe: tuple[Contour, ...]
-    labels: tuple[tuple[Point, str], ...]
+    labels: tuple[tuple[Point, str, float], ...]
     notes: tuple[str, ...]
 
 
@@ -89,11 +93,6 @@ def art_of(layout: Layout, *, bleed_mm: float = 3.0, safe_mm: float = 3.0, label
             circles.append((keep_out.centre_mm, keep_out.diameter_mm))
         else:
             lines.append(rectangle(keep_out.centre_mm, keep_out.size_mm))
-    texts: list[tuple[Point, str]] = []
-    if labels:
-        texts += [(b.centre_mm, clean_label(b.label)) for b in layout.buttons]
-        texts += [_beside(cut) for cut in panel.cuts]
-        texts += [(keep_out.centre_mm, describe_keep_out(keep_out)) for keep_out in above]
     round_cuts = [(cut.centre_mm, cut.diameter_mm) for cut in panel.cuts if cut.shape == "circle"]
     return Art(
         outline,
@@ -103,17 +102,26 @@ def art_of(layout: Layout, *, bleed_mm: float = 3.0, safe_mm: float = 3.0, label
         tuple(lines),
         offset(outline, bleed_mm).contours,
         safe.contours,
-        tuple((place, text) for place, text in texts if text),
+        _labels(layout, safe.contours, tuple(above)) if labels else (),
         _notes(layout, bleed_mm, safe_mm),
     )
 
 
-def _beside(cut: Cut) -> tuple[Point, str]:
-    """Return a cut's label: in its middle, or above it where it is too small for that."""
-    (x, y), text = cut.centre_mm, describe_cut(cut)
-    width, height = (cut.diameter_mm,) * 2 if cut.shape == "circle" else cut.size_mm
-    fits = text_width(text, 0.72 * _TYPE_MM) < 0.95 * width and height > 1.2 * _TYPE_MM
-    return (x, y if fits else y - height / 2 - RIM_CLEARANCE_MM - 0.8 * _TYPE_MM), text
+def _labels(
+    layout: Layout, safe: Sequence[Contour], above: tuple[KeepOut, ...]
+) -> tuple[tuple[Point, str, float], ...]:
+    """Return names with their middles and type sizes: in holes where they fit, else within the safe line."""
+    texts = []
+    for button in layout.buttons:
+        name = clean_label(button.label)
+        texts.append((button.centre_mm, name, largest_letters(name, button.hole_mm / 2, 0.0, _TYPE_MM)))
+    left, top, right, bottom = bounds_of(safe)
+    shown = replace(layout, panel=replace(layout.panel, keep_outs=above, side_features=()))
+    texts += [
+        (middle_of(name.box), name.text, _TYPE_MM)
+        for name in names_on(shown, _TYPE_MM, (left + 1.0, top + 1.0, right - 1.0, bottom - 1.0))
+    ]
+    return tuple(text for text in texts if text[1])
 
 
 def _notes(layout: Layout, bleed_mm: float, safe_mm: float) -> tuple[str, ...]:
@@ -154,9 +162,9 @@ def art_svg(layout: Layout, *, bleed_mm: float = 3.0, safe_mm: float = 3.0, labe
             ElementTree.SubElement(groups[name], "circle", place)
         for line in lines:
             ElementTree.SubElement(groups[name], "path", {"d": path_of(line)})
-    for centre, text in art.labels:
-        place = {"x": number(centre[0]), "y": number(centre[1] + 0.36 * _TYPE_MM), "text-anchor": "middle"}
-        add_text(groups["labels"], "text", text, place | {"font-size": number(_TYPE_MM)})
+    for centre, text, size in art.labels:
+        place = {"x": number(centre[0]), "y": number(centre[1] + 0.36 * size), "text-anchor": "middle"}
+        add_text(groups["labels"], "text", text, place | {"font-size": number(size)})
     for row, text in enumerate(art.notes):
         place = {"x": number(left + _AROUND_MM), "y": number(text_top + _LINE_MM * row)}
         add_text(groups["notes"], "text", text, place | {"font-size": number(_TYPE_MM)})
@@ -204,8 +212,8 @@ def art_pdf(layout: Layout, *, bleed_mm: float = 3.0, safe_mm: float = 3.0, labe
             pen.circle(centre, diameter / 2)
         for line in lines:
             pen.contour(line)
-    for centre, text in art.labels:
-        pen.text(centre, text, _TYPE_MM, centred=True)
+    for centre, text, size in art.labels:
+        pen.text(centre, text, size, centred=True)
     for row, text in enumerate(art.notes):
         paragraph(pen, (left + _AROUND_MM, text_top - 0.85 * _TYPE_MM + _LINE_MM * row), text, _TYPE_MM, 2 * width)
     canvas.showPage()

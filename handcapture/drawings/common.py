@@ -211,10 +211,14 @@ def kerf_note(kerf_mm: float) -> str:
     )
 
 
-def drawing_notes(layout: Layout, kerf_mm: float = 0.0) -> tuple[str, ...]:
-    """Return the lines that stand beside every drawing of the panel; `kerf_mm` is what the drawing allows for."""
+def drawing_notes(layout: Layout, kerf_mm: float = 0.0, kind: str = "") -> tuple[str, ...]:
+    """Return the lines that stand beside every drawing of the panel; `kerf_mm` is what the drawing allows for.
+
+    `kind` is what the drawing is, where that is not plain.
+    """
     title = " · ".join(text for text in (clean_label(layout.name, 60), clean_label(layout.panel.name, 60)) if text)
     revision = revision_of(layout)
+    title = f"{kind} of {title or 'a panel'}" if kind else title
     lines = [f"{title}: {panel_words(layout.panel)}" if title else panel_words(layout.panel)]
     sizes = f"All sizes in mm, {NOMINAL}." if kerf_mm == 0.0 else "All sizes in mm."
     lines.append(f"{revision[0].upper()}{revision[1:]}. Seen from above, the person's edge at the bottom. {sizes}")

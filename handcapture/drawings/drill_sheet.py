@@ -270,11 +270,11 @@ _SIZES: Final = (
     Column("How many", 36.0, True),
 )
 _HOLES: Final = (
-    Column("Hole", 12.0),
-    Column("x", 15.5, True),
-    Column("y", 15.5, True),
-    Column("Ø", 11.0, True),
-    Column("Label", 26.0),
+    Column("Hole", 11.0),
+    Column("x", 13.0, True),
+    Column("y", 13.0, True),
+    Column("Ø", 9.0, True),
+    Column("Label", 34.0),
 )
 _CUTS: Final = (Column("Cut, not round", 26.0), Column("x", 13.5, True), Column("y", 13.5, True), Column("Size", 27.0))
 

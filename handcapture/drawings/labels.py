@@ -14,6 +14,8 @@ Box = tuple[float, float, float, float]
 
 _DIRECTIONS = 24
 _HARD = 1000.0
+_ROOMY = (3.0, 2.0, 1.0, 0.0)
+"""Room around a block of text that is sought, and what is made do with, in the unit of the drawing."""
 
 
 @dataclass(frozen=True)
@@ -67,16 +69,22 @@ def place_labels(wanted: Sequence[Wanted], obstacles: Obstacles, gap: float) -> 
 
 
 def place_block(size: tuple[float, float], obstacles: Obstacles, step: float) -> Box:
-    """Return a box of `size` within the bounds that meets the fewest obstacles: the topmost, leftmost one."""
+    """Return a box of `size` within the bounds that meets the fewest obstacles: the topmost, leftmost one.
+
+    Where several meet none, one with room around it.
+    """
     left, top, right, bottom = obstacles.bounds
     x, y = np.meshgrid(
         np.arange(left, max(right - size[0], left + step), step),
         np.arange(top, max(bottom - size[1], top + step), step),
     )
     boxes = np.column_stack([x.ravel(), y.ravel(), x.ravel() + size[0], y.ravel() + size[1]])
-    cost = _overlaps_discs(boxes, obstacles.discs, 0.0) + 0.5 * _crosses_rings(boxes, obstacles.rings)
-    for other in obstacles.boxes:
-        cost += _overlaps_box(boxes, other, 0.0)
+    for gap in _ROOMY:
+        cost = _overlaps_discs(boxes, obstacles.discs, gap) + 0.5 * _crosses_rings(boxes, obstacles.rings)
+        for other in obstacles.boxes:
+            cost += _overlaps_box(boxes, other, gap)
+        if cost.min() == 0.0:
+            break
     best = boxes[int(np.argmin(cost))]
     return float(best[0]), float(best[1]), float(best[2]), float(best[3])
 

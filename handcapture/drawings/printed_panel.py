@@ -30,7 +30,7 @@ from handcapture.drawings.labels import (
     place_at_one,
     place_labels,
 )
-from handcapture.drawings.surroundings import names_on, obstacles_on, panel_box
+from handcapture.drawings.surroundings import cross_mm, names_on, obstacles_on, panel_box
 from handcapture.layout.model import Button, KeepOut, Layout, Panel, Point
 from handcapture.layout.outline import vertices_of
 from handcapture.lettering import text_width
@@ -78,7 +78,7 @@ def panel_texts(
         wanted.append((name, Wanted(button.centre_mm, button.top_radius_mm + 1.0, size)))
     placed = place_labels([label for _, label in wanted], found, gap=1.0)
     texts += [Text(name, box, NAME_MM, bold=True) for (name, _), box in zip(wanted, placed, strict=True)]
-    named = names_on(layout, NAME_MM, limit, spots, (*boxes, *placed))
+    named = names_on(layout, NAME_MM, limit, spots, (*boxes, *placed), crosses=True)
     return texts + [Text(name.text, name.box, NAME_MM, grey=0.45) for name in named]
 
 
@@ -124,7 +124,9 @@ def edge_note(
     seen &= (points[:, 1] > window[1]) & (points[:, 1] < window[3])
     size = (text_width(_EDGE_NOTE, 0.72 * NAME_MM), NAME_MM)
     line = disc_array((x, y, 0.5) for x, y in points.tolist())
-    found = obstacles_on(layout, window, np.vstack([spots, line]), (*boxes, *(text.box for text in texts)))
+    sides = [box_of(layout.panel.side_keep_out(feature)) for feature in layout.panel.side_features]
+    taken = (*boxes, *sides, *(text.box for text in texts))
+    found = obstacles_on(layout, window, np.vstack([spots, line]), taken)
     middle = np.array([layout.panel.width_mm, layout.panel.height_mm]) / 2
     wanted = []
     for x, y in points[seen].tolist():
@@ -154,7 +156,7 @@ def draw_panel(pen: Pen, layout: Layout, texts: Sequence[Text], window: Box, *, 
         else:
             pen.contour(cut_contour(cut))
         pen.style(FAINT_MM)
-        pen.cross(cut.centre_mm, _arm_mm(box_of(cut)))
+        pen.cross(cut.centre_mm, cross_mm(box_of(cut)))
     pen.style(FAINT_MM)
     if not panel.outline:
         for corner in panel_corners(panel):
@@ -165,10 +167,6 @@ def draw_panel(pen: Pen, layout: Layout, texts: Sequence[Text], window: Box, *, 
         if not box_within(text.box, window):
             continue
         pen.text(middle_of(text.box), text.text, text.size_mm, centred=True, bold=text.bold, grey=text.grey)
-
-
-def _arm_mm(box: Box) -> float:
-    return min(3.0, (box[2] - box[0]) / 6, (box[3] - box[1]) / 6)
 
 
 def panel_corners(panel: Panel) -> tuple[Point, ...]:

@@ -140,6 +140,10 @@ def frame(pen: Pen, page_mm: Point) -> None:
     pen.rectangle((inset, inset), (page_mm[0] - 2 * inset, page_mm[1] - 2 * inset))
 
 
+_LEAST_SHARE: Final = 0.7
+"""A text in a table is set as small as this share of the others before it is shortened."""
+
+
 @dataclass(frozen=True)
 class Column:
     """A column of a table: its header, its width in mm, and whether numbers stand flush right in it."""
@@ -150,7 +154,10 @@ class Column:
 
 
 def table(pen: Pen, place: Point, columns: Sequence[Column], rows: Sequence[Sequence[str]], row_mm: float) -> float:
-    """Draw a table from its top-left corner; return where it ends, y in mm. Texts that are too long are shortened."""
+    """Draw a table from its top-left corner; return where it ends, y in mm.
+
+    Texts that are too long are set smaller, and shortened only where that does not do.
+    """
     size = min(2.4, 0.6 * row_mm)
     left, y = place
     width = sum(column.width_mm for column in columns)
@@ -158,9 +165,11 @@ def table(pen: Pen, place: Point, columns: Sequence[Column], rows: Sequence[Sequ
         x = left
         for column, text in zip(columns, row, strict=True):
             bold = k == 0
-            shown = shortened(text, size, column.width_mm - 2.0, bold=bold)
-            start = x + column.width_mm - 1.0 - text_length(shown, size, bold=bold) if column.right else x + 1.0
-            pen.text((start, y + row_mm / 2 + 0.36 * size), shown, size, bold=bold, grey=0.0)
+            room = column.width_mm - 2.0
+            own = size * min(1.0, max(room / max(text_length(text, size, bold=bold), 1e-9), _LEAST_SHARE))
+            shown = shortened(text, own, room, bold=bold)
+            start = x + column.width_mm - 1.0 - text_length(shown, own, bold=bold) if column.right else x + 1.0
+            pen.text((start, y + row_mm / 2 + 0.36 * own), shown, own, bold=bold, grey=0.0)
             x += column.width_mm
         y += row_mm
         pen.style(LINE_MM if k == 0 else FAINT_MM, 0.0 if k == 0 else 0.6)

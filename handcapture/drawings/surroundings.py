@@ -38,7 +38,7 @@ EDGE_MM = 1.0
 
 
 _INSIDE = ((0.0, 0.0), (0.0, -0.35), (0.0, 0.35), (-0.4, 0.0), (0.4, 0.0), (-0.4, -0.35), (0.4, 0.35), (0.0, -0.5))
-"""Where in a rectangle its name may stand, in shares of the room left."""
+"""Where in its place a name may stand, in shares of the room left."""
 _GAPS_MM = (1.0, 2.0, 4.0, 7.0, 11.0)
 """How far off what they name names may stand."""
 
@@ -104,11 +104,13 @@ def names_on(
     bounds: Box | None = None,
     spots: FloatArray | None = None,
     boxes: Sequence[Box] = (),
+    crosses: bool = False,
 ) -> list[Name]:
     """Return the names of keep-outs, cuts and side features in type of `size_mm`.
 
-    A name that does not fit inside its place stands beside it, clear of holes and lines, of `spots` (N, 3) and of
-    `boxes`. What lies wholly out of `bounds` is not named.
+    A name that does not fit inside its place stands beside it, clear of holes and lines, of `spots` (N, 3), of `boxes`
+    and of each other; with `crosses`, of crosses in the middle of cuts too. What lies wholly out of `bounds` is not
+    named.
     """
     panel = layout.panel
     limit = panel_box(panel) if bounds is None else bounds
@@ -120,9 +122,13 @@ def names_on(
     for feature in panel.side_features:
         x, y = toward_edge(feature.edge)
         named.append((describe_side_feature(feature), "rectangle", box_of(panel.side_keep_out(feature)), (-x, -y)))
+    if crosses:
+        boxes = (*boxes, *(box_around(middle_of(box_of(c)), (2 * cross_mm(box_of(c)),) * 2) for c in panel.cuts))
     inside: list[Name] = []
     outside: list[tuple[str, Box, Wanted]] = []
-    for name, shape, place, toward in named:
+    openings = [box_of(cut) for cut in panel.cuts]
+    # The small ones first: a wide one has more places to choose from.
+    for name, shape, place, toward in sorted(named, key=lambda one: one[2][2] - one[2][0]):
         if not name or not boxes_meet(place, limit):
             continue
         (x, y), (width, height) = middle_of(place), (place[2] - place[0], place[3] - place[1])
@@ -131,10 +137,14 @@ def names_on(
         # The middle first; elsewhere only in what is surely large enough for it to be told what is named.
         places = [box_around((x + dx * room[0], y + dy * room[1]), (length, size_mm)) for dx, dy in _INSIDE]
         fits = length <= (0.95 if shape == "rectangle" else 0.9) * width and size_mm <= 0.9 * height
+        others = [*boxes, *(other.box for other in inside), *(box for box in openings if box != place)]
         free = [
             box
-            for box in (places if shape == "rectangle" else places[:1])
-            if box_within(box, limit) and not box_meets_discs(box, spots) and not _meets(box, boxes)
+            for box in places
+            if (shape == "rectangle" or _within_circle(box, place))
+            and box_within(box, limit)
+            and not box_meets_discs(box, spots)
+            and not _meets(box, others)
         ]
         if fits and free:
             inside.append(Name(name, free[0], place))
@@ -147,6 +157,18 @@ def names_on(
         box = first_free(_beside(place, wanted), found)
         names.append(Name(name, box or place_labels([wanted], found, gap=1.0)[0], place))
     return names
+
+
+def cross_mm(box: Box) -> float:
+    """Return half the size of the cross in the middle of a cut."""
+    return min(3.0, (box[2] - box[0]) / 6, (box[3] - box[1]) / 6)
+
+
+def _within_circle(box: Box, round_box: Box) -> bool:
+    """Tell whether a box lies in the circle that fills another box, less a little."""
+    (x, y), radius = middle_of(round_box), 0.48 * (round_box[2] - round_box[0])
+    corners = [(box[i], box[j]) for i in (0, 2) for j in (1, 3)]
+    return all((cx - x) ** 2 + (cy - y) ** 2 <= radius**2 for cx, cy in corners)
 
 
 def _beside(place: Box, wanted: Wanted) -> list[Box]:

@@ -211,12 +211,13 @@ def _draw_notes(
     place = f"Panel corner at ({format_mm(origin[0])}, {format_mm(origin[1])}) mm on the mat"
     if math.dist(origin, layout.panel_origin_mm) > 0.005:
         place += ", moved from where the fingers were measured"
-    lines = [f"{sheet.title}. {ACTUAL_SIZE} {RULE_CHECK}", template_line(layout)]
+    lines = [f"{sheet.title}. {ACTUAL_SIZE} {RULE_CHECK}"]
     # What is said of the whole panel stands on the first sheet only; a warning on both.
     first = sheet is mat.sheets[0]
-    lines += [line for line in drawing_notes(layout) if first or line == build_warning(layout)]
     if first:
-        lines.append(f"{place}.")
+        lines += [*drawing_notes(layout, kind="Template"), f"{place}."]
+    else:
+        lines += [line for line in (template_line(layout), build_warning(layout)) if line]
     if sheet.seam is not None:
         lines.append("Lay both sheets edge to edge and tape them; trim or fold if need be.")
     if first and not _panel_is_whole(layout, mat, origin):

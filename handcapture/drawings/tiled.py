@@ -12,7 +12,7 @@ import numpy as np
 
 from handcapture.drawings.common import box_of, circle_points, drawing_notes, outline_points
 from handcapture.drawings.labels import box_around, box_meets_discs, boxes_meet, disc_array
-from handcapture.drawings.printed_panel import NAME_MM, Text, checked_title, draw_panel, panel_texts, template_line
+from handcapture.drawings.printed_panel import NAME_MM, Text, checked_title, draw_panel, panel_texts
 from handcapture.drawings.surroundings import edges_of, hole_discs, names_on, panel_box
 from handcapture.errors import InputError
 from handcapture.layout.model import Layout, Panel, Point
@@ -203,7 +203,7 @@ def _draw_furniture(pen: Pen, layout: Layout, plan: Tiling, row: int, column: in
     number = row * len(plan.columns) + column + 1
     place = f", row {row + 1}, column {column + 1}" if plan.pages > 1 else ""
     lines = [f"Page {number} of {plan.pages}{place}. {ACTUAL_SIZE} {RULE_CHECK}"]
-    lines += [template_line(layout), *drawing_notes(layout)]
+    lines += drawing_notes(layout, kind="Template")
     if plan.pages > 1:
         lines.append("Cut one of two neighbours along the dashed line, lay cross on cross, tape.")
     for k, line in enumerate(lines):

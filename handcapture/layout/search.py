@@ -310,7 +310,7 @@ def loosened(
 
 def _tries(problem: Problem) -> int:
     """Return how many arrangements a search may try: as many as take about as long with any number of buttons."""
-    return min(_MOST_TRIES, round(_TRIES * (30 / max(len(problem.task.names), 1)) ** 2.2))
+    return min(_MOST_TRIES, int(_TRIES * float(30 / max(len(problem.task.names), 1)) ** 2.2))
 
 
 def _slid(problem: Problem, best: Descent, tries: int) -> Descent:
