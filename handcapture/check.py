@@ -139,7 +139,7 @@ def check_template(
         earlier=len(earlier),
         print_scale=(float(mean[0]), float(mean[1])),
         scale_verified=verified,
-        notes=(*notes, *_notes(rest, mean, verified), *_more_placements(buttons, rest.placement_count)),
+        notes=(*notes, *_notes(rest, mean, verified), *_more_placements(buttons, rest)),
     )
 
 
@@ -258,22 +258,43 @@ def _verdict(
     return "fits" if known_well or within >= LANDS else "cannot tell"
 
 
-def _more_placements(buttons: Sequence[ButtonCheck], placements: int) -> list[str]:
-    """Say how many placements would tell of the buttons of which nothing can be told yet.
+def _more_placements(buttons: Sequence[ButtonCheck], rest: Rest) -> list[str]:
+    """Say how many placements would tell of the buttons of which nothing can be told yet, and where none would.
 
-    The region of the mean shrinks with the square root of the placements.
+    The region of the mean shrinks with the square root of the placements, but for what all photos of a hand share.
     """
     open_ones = [b for b in buttons if b.verdict == "cannot tell" and b.known_to_mm and b.distance_mm]
-    if not open_ones:
-        return []
-    names = ", ".join(b.button.label for b in open_ones)
-    needed = sorted(
-        placements * ((b.known_to_mm or 0.0) / max(b.distance_mm or 0.0, CARED_FOR_MM)) ** 2 for b in open_ones
-    )
-    return [
-        f"{names}: the offset is not known well enough to say whether the button should move. With about "
-        f"{int(np.ceil(needed[len(needed) // 2])) + 1} placements in all, half of them could be told."
-    ]
+    needed: list[float] = []
+    hopeless: list[str] = []
+    for entry in open_ones:
+        assert entry.offset_mm is not None
+        shared = [
+            contact.shared_mm2
+            for placement in rest.placements
+            for contact in placement.contacts
+            if (contact.side, contact.finger) == (entry.button.side, entry.button.finger)
+        ]
+        along = entry.offset_mm / max(float(np.hypot(*entry.offset_mm)), 1e-9)
+        floor = _CHI2_95 * float(along @ np.mean(shared, axis=0) @ along)
+        room = max(entry.distance_mm or 0.0, CARED_FOR_MM) ** 2 - floor
+        if room <= 0.0:
+            hopeless.append(entry.button.label)
+        else:
+            more = max((entry.known_to_mm or 0.0) ** 2 - floor, 0.0)
+            needed.append(rest.placement_count * more / room)
+    notes = []
+    if needed:
+        names = ", ".join(b.button.label for b in open_ones if b.button.label not in hopeless)
+        notes.append(
+            f"{names}: the offset is not known well enough to say whether the button should move. With about "
+            f"{int(np.ceil(sorted(needed)[len(needed) // 2])) + 1} placements in all, half of them could be told."
+        )
+    if hopeless:
+        notes.append(
+            f"{', '.join(hopeless)}: what all photos of this hand have in common is known no better than the offset; "
+            "more placements will not tell. Mark on the print where the fingertip lies, and go by that."
+        )
+    return notes
 
 
 def _notes(rest: Rest, scale: FloatArray, verified: bool) -> list[str]:

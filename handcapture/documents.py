@@ -6,7 +6,7 @@ import contextlib
 import json
 import os
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -94,17 +94,28 @@ def load_json(path: Path, kind: str, version: int) -> tuple[dict[str, Any], int]
 
     DocumentError when the file is no JSON, another kind of document, or of a newer version.
     """
-    data = read_bytes(path, 50_000_000, f"a {kind} document")
+    wanted = _DOCUMENTS.get(kind, f"a {kind} document")
+    data = read_bytes(path, 50_000_000, wanted)
     try:
-        document = json.loads(data, parse_constant=_refuse_constant)
+        document = json.loads(data.decode(), parse_constant=_refuse_constant)
+    except UnicodeDecodeError:
+        raise DocumentError(f"{path} is no text, but {wanted} was expected. Name the right file.") from None
+    except json.JSONDecodeError as error:
+        where = f"it cannot be read from line {error.lineno}, column {error.colno} on"
+        raise DocumentError(
+            f"{path} is not {wanted}, or only a part of one: {where}. Name the right file, or write it again."
+        ) from None
     except (ValueError, RecursionError) as error:
-        raise DocumentError(f"{path} is not a JSON document: {error}.") from None
+        raise DocumentError(f"{path} is not {wanted}: {error}. Write it again.") from None
     schema = document.get("schema") if isinstance(document, dict) else None
     if not isinstance(schema, str) or "/" not in schema:
-        raise DocumentError(f'{path} has no "schema" entry; expected "{kind}/{version}".')
+        raise DocumentError(
+            f'{path} is not {wanted}: it has no "schema" entry of the form "{kind}/{version}". Name the right file.'
+        )
     name, _, number = schema.rpartition("/")
     if name != kind:
-        raise DocumentError(f"{path} is a {name} document, but a {kind} document is needed here.")
+        own = _DOCUMENTS.get(name, f"a {name} document")
+        raise DocumentError(f"{path} is {own}, but {wanted} is needed here. Name the right file.")
     if not number.isdigit() or int(number) < 1:
         raise DocumentError(f'{path} has the schema "{schema}"; expected "{kind}/{version}".')
     if int(number) > version:
@@ -113,6 +124,14 @@ def load_json(path: Path, kind: str, version: int) -> tuple[dict[str, Any], int]
             "Update handcapture to open it."
         )
     return document, int(number)
+
+
+_DOCUMENTS: Final = {
+    "handcapture.rest": "a rest (as handcapture capture writes it)",
+    "handcapture.layout": "a layout (as handcapture fit writes it)",
+    "handcapture.check": "a check (as handcapture check writes it)",
+}
+"""What the documents are called where they are asked for."""
 
 
 def validated(kind: type[ModelT], document: object, path: Path, what: str, remedy: str) -> ModelT:
@@ -129,10 +148,11 @@ def validated(kind: type[ModelT], document: object, path: Path, what: str, remed
         raise DocumentError(f"{path} is not a usable {what}: {place}: {problem}{more}. {remedy}") from None
 
 
-def load_toml(path: Path, kind: type[ModelT], what: str, entries: str, entry: str, known: Iterable[str]) -> ModelT:
+def load_toml(path: Path, kind: type[ModelT], what: str, lists: Mapping[str, str], known: Iterable[str]) -> ModelT:
     """Return a file that a person wrote as the pydantic model `kind`; `what` names it in words.
 
-    DocumentError lists everything that is wrong, by entry (see `_slips`); InputError when it cannot be read.
+    `lists` are the names of lists, with what one of their entries is in words; `known` are the words that a misspelt
+    one may have meant. DocumentError lists everything that is wrong, by entry; InputError when it cannot be read.
     """
     import tomllib
 
@@ -144,45 +164,107 @@ def load_toml(path: Path, kind: type[ModelT], what: str, entries: str, entry: st
     except UnicodeDecodeError:
         raise DocumentError(f"{path} is not a text file, but {what} is written as text (TOML, in UTF-8).") from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise DocumentError(f"{path} is not valid TOML: {error}. Mend that line.") from None
+        raise DocumentError(f"{path} is not valid TOML: {error}. Mend that line, or name {what}.") from None
+    other = next((name for name, signs in _SIGNS.items() if name != what and signs & content.keys()), None)
+    if other is not None and not _SIGNS.get(what, set()) & content.keys():
+        raise DocumentError(f"{path} looks like {other}, but {what} is needed here. Were two files swapped?")
     try:
-        return kind.model_validate(content)
+        found = kind.model_validate(content)
     except ValidationError as error:
-        lines = _slips(error, content, entries, entry, known)
-        raise DocumentError("\n".join([f"{path} cannot be used as {what}. Mend:", *lines])) from None
+        lines = _slips(error, content, lists, known)
+    else:
+        lines = [f"  {_place(place, content, lists)}: {text}" for place, text in _taken_for_numbers(content, found)]
+        if not lines:
+            return found
+    raise DocumentError("\n".join([f"{path} cannot be used as {what}. Mend:", *lines]))
+
+
+_SIGNS: Final = {
+    "a plan": {"buttons"},
+    "a panel": {"width_mm", "height_mm", "outline"},
+    "a list of functions": {"functions"},
+}
+"""Entries that tell files of people apart."""
 
 
 def _slips(
-    error: ValidationError, content: dict[str, Any], entries: str, entry: str, known: Iterable[str]
+    error: ValidationError, content: dict[str, Any], lists: Mapping[str, str], known: Iterable[str]
 ) -> list[str]:
-    """Return a plain line for everything that pydantic found wrong in a file that a person wrote.
-
-    `entries` names the list whose members have labels, `entry` one of them in words; `known` are the words that a
-    misspelt one may have meant.
-    """
+    """Return a plain line for everything that pydantic found wrong in a file that a person wrote."""
     from difflib import get_close_matches
 
+    problems = error.errors(include_url=False)
+    misspelt: dict[tuple[str | int, ...], list[str]] = {}
+    for problem in problems:
+        if problem["type"] == "extra_forbidden":
+            near = get_close_matches(str(problem["loc"][-1]), list(known), n=1)
+            misspelt.setdefault(problem["loc"][:-1], []).extend(near)
     lines = []
-    for problem in error.errors(include_url=False):
-        place = [str(part) for part in problem["loc"]]
-        name = place[-1] if place else ""
-        if place[:1] == [entries] and len(place) > 1 and place[1].isdigit():
-            member = content[entries][int(place[1])]
-            label = member.get("label") if isinstance(member, dict) else None
-            place[:2] = [f"{entry} {label or int(place[1]) + 1}"]
+    for problem in problems:
+        place = problem["loc"]
         text, context = problem["msg"].removeprefix("Value error, "), problem.get("ctx", {})
         kind = problem["type"]
+        if kind == "missing" and place[-1] in misspelt.get(place[:-1], ()):
+            continue  # told where the misspelt word is
         if kind == "extra_forbidden":
-            near = get_close_matches(name, list(known), n=1)
+            near = get_close_matches(str(place[-1]), list(known), n=1)
             text = "is not known here" + (f"; did you mean {near[0]}?" if near else "")
         elif kind == "missing":
             text = "is missing"
         elif kind in _PLAIN_WORDS:
             text = _PLAIN_WORDS[kind].format(**context)
         given = problem.get("input")
-        got = f" (got {given!r})" if isinstance(given, str | int | float) and kind != "extra_forbidden" else ""
-        lines.append(f"  {', '.join(place)}: {text}{got}" if place else f"  {text}{got}")
+        got = f" (got {_shown(given)})" if isinstance(given, str | int | float) and kind != "extra_forbidden" else ""
+        lines.append(f"  {_place(place, content, lists)}: {text}{got}" if place else f"  {text}{got}")
     return lines
+
+
+def _shown(given: object) -> str:
+    """Return a value as TOML has it, cut short."""
+    text = str(given).lower() if isinstance(given, bool) else repr(given)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _place(place: Sequence[str | int], content: object, lists: Mapping[str, str]) -> str:
+    """Return in words where in a file something stands: members of lists by their label, or counted from 1."""
+    words: list[str] = []
+    for part in place:
+        if isinstance(part, int):
+            listed = lists.get(words[-1]) if words else None
+            member = content[part] if isinstance(content, list) and part < len(content) else None
+            label = (member.get("label") or member.get("name")) if isinstance(member, dict) else None
+            if listed:
+                words[-1] = f"{listed} {label if isinstance(label, str) else part + 1}"
+            else:
+                words.append(f"number {part + 1}")
+            content = member
+        else:
+            words.append(part)
+            content = content.get(part) if isinstance(content, dict) else None
+    return ", ".join(words)
+
+
+def _taken_for_numbers(given: object, taken: object) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """Yield where true, false or a text was taken for a number: pydantic does, a person did not mean it."""
+    pairs: list[tuple[str | int, object, object]] = []
+    if isinstance(given, dict):
+        pairs = [(name, item, getattr(taken, name, None)) for name, item in given.items()]
+    elif isinstance(given, list) and isinstance(taken, list | tuple):
+        pairs = [(k, item, got) for k, (item, got) in enumerate(zip(given, taken, strict=False))]
+    for name, item, got in pairs:
+        number = isinstance(got, int | float) and not isinstance(got, bool)
+        if number and (isinstance(item, bool) or (isinstance(item, str) and _is_number(item))):
+            yield (name,), f"must be a number (got {_shown(item)})"
+        for place, text in _taken_for_numbers(item, got):
+            yield (name, *place), text
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
 
 
 _PLAIN_WORDS: Final = {

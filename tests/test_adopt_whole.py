@@ -184,6 +184,10 @@ def test_a_stated_finger_that_the_rest_does_not_hold_is_refused(tmp_path: Path) 
     command = ["adopt", str(drawing), "--rest", str(rest), "--output", str(plan)]
     run = CliRunner().invoke(main, command)
     assert run.exit_code == 2
+    assert "plan.toml exists, and may hold work of yours" in run.output
+    command += ["--force"]
+    run = CliRunner().invoke(main, command)
+    assert run.exit_code == 2
     assert "(Clamp) belongs to the left ring by the drawing, which the rest does not hold" in run.output
     assert plan.read_text() == "kept"
     run = CliRunner().invoke(main, [*command, "--finger", "Clamp", "left", "middle"])

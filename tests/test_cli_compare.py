@@ -71,7 +71,7 @@ def test_refusals_are_one_sentence(files: list[str], tmp_path: Path) -> None:
         ([files[0]], "Name two or more"),
         ([*files, "--output", "changes.txt"], "ends in .pdf, .png or .svg"),
         ([files[0], str(tmp_path / "none.json")], "does not exist"),
-        ([*files, "--rest", files[0]], "a handcapture.rest document is needed"),
+        ([*files, "--rest", files[0]], "a rest (as handcapture capture writes it) is needed"),
     ):
         result = CliRunner().invoke(main, ["compare", *arguments])
         assert result.exit_code == 2

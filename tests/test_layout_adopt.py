@@ -132,7 +132,7 @@ def test_the_command_refuses(tmp_path: Path, options: list[str], text: str) -> N
     write_rest(rest, rest_of())
     plan.write_text("kept")
     run = CliRunner().invoke(
-        main, ["adopt", str(drawing_of(tmp_path)), "--rest", str(rest), "--output", str(plan), *options]
+        main, ["adopt", str(drawing_of(tmp_path)), "--rest", str(rest), "--output", str(plan), "--force", *options]
     )
     assert run.exit_code == 2
     assert text in run.output

@@ -51,7 +51,7 @@ def edit(path: tuple[Any, ...], value: Any) -> Any:
     ("change", "message"),
     [
         (edit(("schema",), "handcapture.layout/2"), "newer program"),
-        (edit(("schema",), "handcapture.rest/1"), "is a handcapture.rest document"),
+        (edit(("schema",), "handcapture.rest/1"), "is a rest "),
         (edit(("frame",), "mat"), "frame"),
         (edit(("buttons",), []), "buttons"),
         (edit(("buttons", 0, "hole_mm"), -24.0), r"buttons\.0\.hole_mm"),

@@ -62,7 +62,7 @@ def set_in(*keys: Any, value: Any) -> Any:
     ("change", "message"),
     [
         (set_in("schema", value="handcapture.rest/2"), "newer program"),
-        (set_in("schema", value="handcapture.layout/1"), "is a handcapture.layout document"),
+        (set_in("schema", value="handcapture.layout/1"), "is a layout "),
         (set_in("schema", value=7), 'no "schema" entry'),
         (set_in("frame", value="panel"), "frame"),
         (set_in("fingertips", value=[]), "fingertips"),

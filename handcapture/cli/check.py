@@ -142,9 +142,18 @@ def _updated(found: TemplateCheck, plan: Path) -> tuple[bytes, tuple[PlanChange,
     from handcapture.documents import read_bytes
     from handcapture.layout.plan import load_plan
 
-    load_plan(plan)  # tells what is wrong with it, if anything is
+    theirs = [button.label for button in load_plan(plan).buttons]  # tells what is wrong with it, if anything is
+    ours = [entry.button.label for entry in found.buttons]
+    for these, has, others in ((ours, "the layout", theirs), (theirs, str(plan), ours)):
+        if strange := [label for label in these if label not in others]:
+            raise InputError(
+                f"Only {has} has {'a button' if len(strange) == 1 else 'buttons'} labelled {', '.join(strange)}. Name "
+                "the plan that this layout was fitted from."
+            )
     text, changes = updated_plan(read_bytes(plan, 1_000_000, "a plan (TOML)").decode(), found, str(plan))
-    return text.encode(), changes
+    moved = sum(change.after_mm is not None for change in changes)
+    head = f"# {plan.name} with {moved} wishes moved by a check of revision {found.layout.revision or '-'}.\n"
+    return (head + text).encode(), changes
 
 
 def _print_check(found: TemplateCheck) -> None:

@@ -182,6 +182,17 @@ def check_not_input(output: Path, inputs: Sequence[Path]) -> None:
             raise InputError(f"{output} is also an input; it would be overwritten. Name another output.")
 
 
+def force_option(function: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the option --force."""
+    return click.option("--force", is_flag=True, help="Replace files that exist.")(function)
+
+
+def check_new(path: Path, force: bool) -> None:
+    """Refuse to replace a file that people edit by hand, unless they say so."""
+    if path.exists() and not force:
+        raise InputError(f"{path} exists, and may hold work of yours. Name another file, or replace it with --force.")
+
+
 def make_folder(path: Path) -> None:
     """Make a folder to write into. InputError where that cannot be."""
     try:

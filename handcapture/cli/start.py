@@ -13,8 +13,10 @@ from click.core import ParameterSource
 from handcapture.cli.common import (
     MAT_NAMES,
     PATH,
+    check_new,
     check_not_input,
     check_output,
+    force_option,
     json_option,
     print_json,
     without_native_chatter,
@@ -91,6 +93,7 @@ _OF_DRAWINGS: Final = ("units", "layer", "keep_out_layers")
 )
 @click.option("--card", is_flag=True, help="Photos: a card lies in its place; refuse the photo without it.")
 @click.option("--leave-out", is_flag=True, help="Photos: leave out holes that cannot be measured, and go on.")
+@force_option
 @json_option
 def adopt(
     drawing: Path,
@@ -103,6 +106,7 @@ def adopt(
     fingers: tuple[tuple[str, Any, Any], ...],
     others: tuple[str, ...],
     pull: float,
+    force: bool,
     as_json: bool,
     **photo_options: Any,
 ) -> None:
@@ -128,9 +132,11 @@ def adopt(
 
     check_output(output, (".toml",), "a plan")
     check_not_input(output, (drawing, rest))
+    check_new(output, force)
     if panel is not None:
         check_output(panel, (".toml",), "a panel")
         check_not_input(panel, (drawing, rest))
+        check_new(panel, force)
         if panel.resolve() == output.resolve():
             raise InputError(f"{output} cannot be both the plan and the panel. Name two files.")
     hands = read_rest(rest)
@@ -183,6 +189,9 @@ def adopt(
         click.echo("\n  Known to: how far off the hole's place may be on the mat, in the worst direction (95 %).")
     click.echo()
     for hand in found.assignment.hands:
+        if hand.count < 2:
+            click.echo(f"  {hand.side} hand: one hole, moved onto its finger; how the hand fits cannot be told from it")
+            continue
         click.echo(
             f"  {hand.side} hand: its holes turned by {hand.angle_deg:+.1f}°, then {hand.rms_mm:.1f} mm off its "
             "fingers (rms)"
@@ -309,6 +318,7 @@ def _outline_told(panel: PanelFile) -> str:
 @click.option(
     "--pull", type=click.FloatRange(0, 1), default=1.0, show_default=True, help="0 as the hand rests, 1 as laid."
 )
+@force_option
 @json_option
 def arrange(
     rest: Path,
@@ -322,6 +332,7 @@ def arrange(
     stagger_mm: float,
     thumbs: int,
     pull: float,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Start from a geometric pattern laid under the hands: straight rows, arcs, or a column for each finger.
@@ -331,13 +342,14 @@ def arrange(
       handcapture arrange rest.json --pattern arcs --rows 2 --output plan.toml
     """
     from handcapture.documents import write_atomically
-    from handcapture.layout.adopt import arranged, plan_toml
+    from handcapture.layout.adopt import arranged, off_their_fingers, plan_toml
     from handcapture.layout.plan import DEFAULT_FAR_MM
     from handcapture.layout.starters import fingertip_arcs, staggered_columns, straight_rows
     from handcapture.rest_document import read_rest
 
     check_output(output, (".toml",), "a plan")
     check_not_input(output, (rest,))
+    check_new(output, force)
     if pattern != "rows" and (angle_deg is not None or stagger_mm):
         raise InputError("--angle and --stagger belong to --pattern rows. Leave them out.")
     if pattern == "columns" and row_mm is not None:
@@ -365,13 +377,22 @@ def arrange(
         print_json({"output": str(output), "buttons": places})
         return
     click.echo(f"{output}: {len(plan.buttons)} buttons in {pattern}. Fit them to a panel with handcapture fit.")
+    missed = off_their_fingers(plan, hands)
+    if missed:
+        told = ", ".join(f"{label} {distance:.0f} mm" for label, distance in missed)
+        click.echo(
+            f"  ! Laid so, the holes of these fingers lie beside where they rest: {told}. A smaller --pull draws them "
+            "nearer, or take another --pitch."
+        )
 
 
 @click.command()
 @click.argument("functions", type=PATH)
 @click.option("--output", type=PATH, help="Also write the buttons as the start of a plan (.toml).")
+@click.option("--reasons", is_flag=True, help="Show why, and what the other fingers would cost.")
+@force_option
 @json_option
-def advise(functions: Path, output: Path | None, as_json: bool) -> None:
+def advise(functions: Path, output: Path | None, reasons: bool, force: bool, as_json: bool) -> None:
     """Advise which finger works which function; the player decides.
 
     A file tells how often each function is pressed, how fast it must come and with which others; see
@@ -385,11 +406,12 @@ def advise(functions: Path, output: Path | None, as_json: bool) -> None:
 
     from handcapture.documents import plain, write_atomically
     from handcapture.layout.functions import advise as advice_on
-    from handcapture.layout.functions import describe, load_functions, plan_entries
+    from handcapture.layout.functions import describe, load_functions, plan_entries, summarise
 
     if output is not None:
         check_output(output, (".toml",), "a plan")
         check_not_input(output, (functions,))
+        check_new(output, force)
     wanted = load_functions(functions)
     advice = advice_on(wanted)
     if output is not None and advice.functions:
@@ -397,8 +419,14 @@ def advise(functions: Path, output: Path | None, as_json: bool) -> None:
         write_atomically(output, (head + plan_entries(advice)).encode())
     if as_json:
         print_json(plain(asdict(advice)))
-    else:
+    elif reasons:
         click.echo(describe(advice))
+    else:
+        click.echo(summarise(advice))
+        if advice.functions:
+            click.echo("  Why, and what every other finger would cost: --reasons.")
+        if output is not None and advice.functions:
+            click.echo(f"  {output}: {len(advice.functions)} buttons, the start of a plan.")
     if not advice.functions:
         raise InputError("No assignment was found: see the findings above for what stands in the way.")
 

@@ -7,6 +7,7 @@ its outline, openings and keep-outs.
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -194,6 +195,20 @@ def _cut(hole: Hole, index: int, taken: set[str]) -> Cut:
 def arranged(holes: Sequence[AssignedHole], rest: Rest, name: str, pull: float = 1.0) -> Plan:
     """Return the plan of holes that stand in the mat frame, as `starters` lays them for the hands of `rest`."""
     return _plan(holes, [np.array(entry.hole.centre_mm) for entry in holes], rest, name, pull)
+
+
+def off_their_fingers(plan: Plan, rest: Rest) -> list[tuple[str, float]]:
+    """Return the buttons of the near row that are laid with their finger outside the hole, and how far off, mm.
+
+    `plan` is one of `arranged`: its `was_mm` are places in the mat frame of `rest`.
+    """
+    contacts = {(tip.side, tip.finger): tip.contact_mm for tip in rest.fingertips}
+    off = [
+        (b.label, math.dist(b.was_mm, contacts[b.side, b.finger]), plan.hole_of(b))
+        for b in plan.buttons
+        if b.was_mm is not None and b.row == "near"
+    ]
+    return [(label, distance) for label, distance, hole_mm in off if plan.pull > 0.5 and distance > hole_mm / 2]
 
 
 def _plan(holes: Sequence[AssignedHole], places: Sequence[FloatArray], rest: Rest, name: str, pull: float) -> Plan:

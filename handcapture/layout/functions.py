@@ -242,7 +242,7 @@ class Advice:
 def load_functions(path: Path) -> Functions:
     """Read a functions file. DocumentError lists everything that is wrong, by entry."""
     known = {name for kind in (Functions, Function, Fingers, FingerEntry, Partner) for name in kind.model_fields}
-    return load_toml(path, Functions, "a list of functions", "functions", "function", known)
+    return load_toml(path, Functions, "a list of functions", {"functions": "function"}, known)
 
 
 def finger_figures(fingers: Fingers) -> tuple[FingerFigures, ...]:
@@ -399,6 +399,31 @@ def plan_entries(advice: Advice) -> str:
         label = json.dumps(wish.label, ensure_ascii=False).replace("\x7f", "\\u007f")
         lines += ["", "[[buttons]]", f"label = {label}", f'side = "{wish.side}"', f'finger = "{wish.finger}"']
         lines += ['row = "far"'] if wish.row == "far" else []
+    return "\n".join(lines) + "\n"
+
+
+def summarise(advice: Advice) -> str:
+    """Return the advice as a table: a line for each function, with what it loses and its cheapest alternative."""
+    lines = [f"{advice.name}: which finger for which function. {advice.note}", ""]
+    if advice.functions:
+        lines.append("  function          finger            row    loses    cheapest other finger")
+    for function in advice.functions:
+        other = next((a for a in function.alternatives if a.possible), None)
+        instead = "none is possible" if other is None else f"{other.side} {other.finger}, {_extra(other)}"
+        kept = " (as you wrote)" if function.pinned else ""
+        lines.append(
+            f"  {function.label:16.16s}  {f'{function.side} {function.finger}':14s}  {function.row:5s}  "
+            f"{function.lost_ms_per_min:5.0f}    {instead}{kept}"
+        )
+    if advice.functions:
+        lines += [
+            "",
+            f"  In ms lost per minute against the quickest finger at rest; together {_ms(advice.lost_ms_per_min)}.",
+        ]
+    for finding in advice.findings:
+        lines.append(f"  {finding.severity}: {finding.message} {finding.remedy}".rstrip())
+    if any("delay_ms" in figure.assumed for figure in advice.figures):
+        lines += [f"  {line}" for line in REACTION.splitlines()]
     return "\n".join(lines) + "\n"
 
 

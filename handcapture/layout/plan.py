@@ -318,14 +318,19 @@ class PanelFile(_Entry):
 def load_plan(path: Path) -> Plan:
     """Read a plan. DocumentError lists everything that is wrong, by entry."""
     return load_toml(
-        path, Plan, "a plan", "buttons", "button", _words(Plan, ButtonWish, Alignment, Mirror, PartEntry, WaiverEntry)
+        path,
+        Plan,
+        "a plan",
+        {"buttons": "button", "parts": "part", "align": "row", "mirror": "mirror", "waive": "waiver"},
+        _words(Plan, ButtonWish, Alignment, Mirror, PartEntry, WaiverEntry),
     )
 
 
 def load_panel(path: Path) -> tuple[Panel, tuple[float, float] | None]:
     """Read a panel; the second value is its fixed origin in the mat frame, None when it may slide."""
     words = _words(PanelFile, _KeepOutEntry, _CutEntry, _SideFeatureEntry)
-    entry = load_toml(path, PanelFile, "a panel", "keep_outs", "keep-out", words)
+    lists = {"keep_outs": "keep-out", "cuts": "cut", "side_features": "side feature"}
+    entry = load_toml(path, PanelFile, "a panel", lists, words)
     try:
         return panel_of(entry), entry.origin_mm
     except InputError as error:

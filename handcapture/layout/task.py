@@ -132,9 +132,9 @@ def needed_mm(task: Task) -> FloatArray:
     return np.asarray((task.wishes + margin).max(axis=0) - (task.wishes - margin).min(axis=0))
 
 
-def _rank(button: ButtonWish) -> tuple[int, int, str, str]:
+def _rank(button: ButtonWish) -> tuple[int, int, str]:
     """Order that does not depend on how the plan lists its buttons, apart from buttons of one finger and row."""
-    return SIDES.index(button.side), FINGERS.index(button.finger), button.row, ""
+    return SIDES.index(button.side), FINGERS.index(button.finger), button.row
 
 
 def _tips_of(rest: Rest, buttons: Sequence[ButtonWish]) -> list[Fingertip]:
