@@ -16,6 +16,7 @@ from handcapture.cli.journal import journal
 from handcapture.cli.mat import mat
 from handcapture.cli.posture import posture
 from handcapture.cli.report import report
+from handcapture.cli.serve import serve
 from handcapture.cli.start import adopt, advise, arrange
 from handcapture.version import __version__
 
@@ -54,6 +55,7 @@ for _command in (
     check,
     report,
     journal,
+    serve,
     demo,
 ):
     main.add_command(_command)

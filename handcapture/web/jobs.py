@@ -1,0 +1,565 @@
+"""What takes long, done one after the other in a worker process, and told to every page that is open.
+
+The functions above `Jobs` run in the worker: plain values in, plain values out, results in files.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import functools
+import multiprocessing
+import os
+import signal
+from collections import OrderedDict
+from collections.abc import AsyncIterator, Callable, Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from handcapture.documents import dump_json, write_atomically
+from handcapture.errors import HandcaptureError
+from handcapture.web.state import PhotoState, Revision, Scale, SessionState, Step, Store, Task
+from handcapture.web.texts import TEXTS
+
+if TYPE_CHECKING:
+    from handcapture.capture import Capture, Networks
+    from handcapture.photo import Photo
+    from handcapture.rest import Rest
+
+PHOTOS_FOLDER: Final = "photos"
+LEAST_PLACEMENTS: Final = 3
+ENOUGH_PLACEMENTS: Final = 5
+
+
+def quiet_worker() -> None:
+    """Set a worker up: the server ends it, not Ctrl-C; what native libraries print is kept away from the user."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with contextlib.suppress(OSError):
+        nothing = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nothing, 2)
+        os.close(nothing)
+
+
+@functools.cache
+def _networks() -> Networks:
+    from handcapture.capture import Networks
+
+    return Networks()
+
+
+def receive(folder: Path, person: str, session: int, raw: Path) -> dict[str, Any]:
+    """Take an uploaded file into the journal without its personal metadata, and remove it; or say what it is not."""
+    from handcapture.journal.store import open_journal
+
+    try:
+        with open_journal(folder) as journal:
+            photo = journal.add_photo(person, raw, session, keep=True)
+        return {"number": photo.id, "file": photo.file, "sha256": photo.sha256}
+    except HandcaptureError as error:
+        return {"error": _without_place(str(error), raw, "This file")}
+
+
+_READY: OrderedDict[tuple[object, ...], tuple[Photo, Capture]] = OrderedDict()
+"""In a worker: the photos that were measured last, so that drawing them need not measure again."""
+_MOST_READY: Final = 2
+
+
+def prepare(raw: Path, state: SessionState) -> None:
+    """Measure a photo as it came, while another worker strips and keeps it; `measure` then finds it done."""
+    from handcapture.photo import read_photo
+
+    with contextlib.suppress(HandcaptureError, OSError):
+        photo = read_photo(raw)
+        _ready(photo, state)
+
+
+def warm() -> None:
+    """Load what measuring needs, so that the first photo need not wait for it."""
+    _networks()
+
+
+def cool() -> None:
+    """Let go of what `warm` loaded; processes that end need not."""
+    if _networks.cache_info().currsize:
+        _networks().hands.close()
+        _networks.cache_clear()
+    _READY.clear()
+
+
+def _ready(photo: Photo, state: SessionState) -> tuple[Photo, Capture]:
+    """Return a photo and its capture, measured now unless that was done just before."""
+    key = _key(photo.sha256, state)
+    if key not in _READY:
+        _READY[key] = (photo, _capture(photo, state))
+        while len(_READY) > _MOST_READY:
+            _READY.popitem(last=False)
+    return _READY[key]
+
+
+def _key(sha256: str, state: SessionState) -> tuple[object, ...]:
+    return sha256, print_scale(state), state.one_handed
+
+
+def _measured(folder: Path, entry: PhotoState, state: SessionState) -> tuple[Photo, Capture]:
+    """Return a session's photo and its capture, with the name that it has on the page."""
+    found = _READY.get(_key(entry.sha256, state))
+    photo, taken = found if found is not None else _ready(_photo(folder, entry), state)
+    name = _name(entry)
+    sources = tuple(replace(source, photo_name=name) for source in taken.placement.sources)
+    return replace(photo, name=name), replace(taken, placement=replace(taken.placement, sources=sources))
+
+
+def measure(folder: Path, place: Path, state: SessionState, number: int) -> dict[str, Any]:
+    """Measure one photo; write its placement (a rest of one) into `place`; return what changed."""
+    from handcapture.quality import quality_dict
+    from handcapture.rest import pool
+    from handcapture.rest_document import write_rest
+
+    try:
+        _, taken = _measured(folder, state.photo(number), state)
+        write_rest(place / f"{number}.json", pool([taken.placement]))
+    except HandcaptureError as error:
+        return {"status": "refused", "message": _without_place(str(error), Path(), ""), "quality": None}
+    scale = taken.sighting.print_scale
+    return {
+        "status": "done",
+        "message": None,
+        "quality": quality_dict(taken.quality),
+        "hidden": tuple(f"{c.side} {c.finger}" for c in taken.placement.contacts if c.hidden),
+        "scale": Scale(x=scale.x, y=scale.y, relative_sd=scale.relative_sd, source=scale.source),
+        "tilt_deg": taken.sighting.tilt_deg,
+        "mat": taken.sighting.mat.name,
+    }
+
+
+def draw(folder: Path, place: Path, state: SessionState, number: int) -> dict[str, Any]:
+    """Draw a measured photo's pictures: the contacts on it, and the mat seen squarely for the layout table."""
+    from handcapture.drawings.overlay import draw_overlay
+
+    entry = state.photo(number)
+    try:
+        photo, taken = _measured(folder, entry, state)
+    except HandcaptureError:
+        return {}
+    # The photo of a check gets its landings drawn by the check itself.
+    write_atomically(place / f"{number}.jpg", draw_overlay(photo, taken.sighting.camera, taken.placement))
+    if entry.purpose == "rest":
+        _draw_squarely(place, number, photo, taken)
+    return {"drawn": entry.drawn + 1}
+
+
+SQUARE_PX_PER_MM: Final = 2.0
+SQUARE_MARGIN_MM: Final = 60.0
+
+
+def _draw_squarely(place: Path, number: int, photo: Photo, taken: Capture) -> None:
+    import cv2
+    import numpy as np
+
+    from handcapture.rectify import View, rectify
+
+    width, height = taken.sighting.mat.size_mm
+    around = 2 * SQUARE_MARGIN_MM
+    corner = np.array([-SQUARE_MARGIN_MM, -SQUARE_MARGIN_MM])
+    view = View(corner, np.array([1.0, 0.0]), (width + around, height + around), SQUARE_PX_PER_MM, 0.0)
+    done, encoded = cv2.imencode(".jpg", rectify(photo.pixels_bgr, taken.sighting.camera, view), [1, 82])
+    if done:
+        size = [length / SQUARE_PX_PER_MM for length in view.size_px]
+        write_atomically(place / f"square_{number}.jpg", encoded.tobytes())
+        write_atomically(place / f"square_{number}.json", dump_json({"corner_mm": corner.tolist(), "size_mm": size}))
+
+
+def fit(folder: Path, place: Path, state: SessionState) -> dict[str, Any]:
+    """Fit the session's plan to its rest; put rest, plan, panel and layout into the journal; return their numbers."""
+    import datetime
+
+    from handcapture.journal.store import open_journal
+    from handcapture.layout.document import write_layout
+    from handcapture.layout.fit import fit_layout
+    from handcapture.layout.plan import load_panel, load_plan
+    from handcapture.rest_document import write_rest
+
+    try:
+        paths = {name: place / name for name in ("rest.json", "plan.toml", "panel.toml", "layout.json")}
+        rest = pooled(place, state)
+        write_rest(paths["rest.json"], rest)
+        write_atomically(paths["plan.toml"], state.plan.encode())
+        write_atomically(paths["panel.toml"], state.panel.encode())
+        panel, origin = load_panel(paths["panel.toml"])
+        layout = fit_layout(rest, load_plan(paths["plan.toml"]), panel, origin)
+        layout = replace(layout, created=datetime.date.today().isoformat(), revision=state.revision)
+        write_layout(paths["layout.json"], layout)
+        with open_journal(folder) as journal:
+            added = {
+                kind: add(state.person, paths[name], state.session).id
+                for kind, name, add in (
+                    ("rest", "rest.json", journal.add_rest),
+                    ("plan", "plan.toml", journal.add_plan),
+                    ("panel", "panel.toml", journal.add_panel),
+                    ("layout", "layout.json", journal.add_layout),
+                )
+            }
+    except HandcaptureError as error:
+        return {"error": _without_place(str(error), place, "")}
+    return {"made": {"letter": state.revision, **added}}
+
+
+def refit(folder: Path, place: Path, state: SessionState) -> dict[str, Any]:
+    """Fit the layout on the table again around its locked buttons; return the new places by label."""
+    from handcapture.web.table import load_table, refitted
+
+    try:
+        return {"places": refitted(load_table(folder, Store(folder), state))}
+    except HandcaptureError as error:
+        return {"error": _without_place(str(error), place, "")}
+
+
+def check(folder: Path, place: Path, state: SessionState) -> dict[str, Any]:
+    """Check the layout's template by its photos; write the document and the overlays; return the check's number."""
+    from handcapture.check import check_template
+    from handcapture.check_document import check_document
+    from handcapture.journal.store import open_journal
+    from handcapture.recognise import recognise, require_template
+
+    try:
+        layout = kept_layout(folder, place, state)
+        captures, photos, notes = [], [], []
+        for entry in (p for p in state.of("check") if p.counts):
+            photo, taken = _measured(folder, entry, state)
+            seen = recognise(layout, photo, taken)
+            require_template(seen, layout)
+            notes += [seen.note] if seen.note is not None else []
+            captures.append(taken)
+            photos.append((entry.id, photo))
+        found = check_template(layout, captures, notes=notes)
+        write_atomically(place / "check.json", dump_json(check_document(found)))
+        _draw_check(place, found, captures, photos)
+        with open_journal(folder) as journal:
+            number = journal.add_check(state.person, place / "check.json", state.session).id
+    except HandcaptureError as error:
+        return {"error": _without_place(str(error), place, "")}
+    return {"check": number}
+
+
+def _draw_check(place: Path, found: Any, captures: list[Capture], photos: list[tuple[int, Photo]]) -> None:
+    import numpy as np
+
+    from handcapture.check import TemplateView, on_template
+    from handcapture.drawings.overlay import Landing, draw_overlay
+
+    placed = replace(found.layout, panel_origin_mm=found.origin_mm)
+    landings = []
+    for entry in found.buttons:
+        if entry.offset_mm is not None and entry.landing_mm2 is not None:
+            centre = np.add(found.origin_mm, entry.button.centre_mm)
+            hole_mm = entry.button.hole_mm
+            landings.append(Landing(hole_mm, centre, centre + entry.offset_mm, entry.landing_mm2, entry.move_mm))
+    for (number, photo), taken in zip(photos, captures, strict=True):
+        view = TemplateView(taken.sighting)
+        drawn = draw_overlay(photo, view, on_template(taken), placed, landings=landings)
+        write_atomically(place / f"{number}.jpg", drawn)
+
+
+def kept_layout(folder: Path, place: Path, state: SessionState) -> Any:
+    """Return the session's layout as the journal keeps it. InputError when there is none yet."""
+    from handcapture.errors import InputError
+    from handcapture.layout.document import read_layout
+
+    if state.layout is None:
+        raise InputError(TEXTS["no_layout"])
+    return read_layout(kept_file(folder, place, state.layout))
+
+
+def kept_file(folder: Path, place: Path, number: int) -> Path:
+    """Return a copy of a document in the journal as a file, for the library's readers. InputError when it is gone."""
+    from handcapture.journal.store import open_journal
+
+    found = sorted(place.glob(f"kept_{number}.*"))
+    if found:  # entries of a journal never change
+        return found[0]
+    with open_journal(folder) as journal:
+        data, suffix = journal.content(number)
+    path = place / f"kept_{number}{suffix}"
+    write_atomically(path, data)
+    return path
+
+
+def pooled(place: Path, state: SessionState, most: int | None = None) -> Rest:
+    """Return the rest of the session's photos that count, of the first `most` of them. InputError for none."""
+    from handcapture.errors import InputError
+    from handcapture.rest import pool
+    from handcapture.rest_document import read_rest
+
+    counting = [p for p in state.of("rest") if p.counts][:most]
+    if not counting:
+        raise InputError(TEXTS["no_rest"])
+    return pool([p for entry in counting for p in read_rest(place / f"{entry.id}.json").placements])
+
+
+def _photo(folder: Path, entry: PhotoState) -> Photo:
+    from handcapture.photo import read_photo
+
+    photo = read_photo(folder / PHOTOS_FOLDER / Path(entry.file).name)
+    # Measurements name the file as it came: the journal knows the photo by that.
+    return replace(photo, name=_name(entry), sha256=entry.sha256)
+
+
+def _name(entry: PhotoState) -> str:
+    return f"photo {entry.id}"
+
+
+def _capture(photo: Photo, state: SessionState) -> Capture:
+    from handcapture.capture import capture
+
+    return capture(photo, _networks(), None, print_scale(state), state.one_handed)
+
+
+def print_scale(state: SessionState) -> Any:
+    """Return the print's scale: of the mat by ruler, else by a card in one of the session's photos, else None."""
+    from handcapture.mat.card import CARD
+    from handcapture.mat.print_scale import PrintScale
+
+    if state.ruler_mm is not None:
+        return PrintScale.from_rulers(*state.ruler_mm)
+    for entry in state.photos:
+        if entry.counts and entry.scale is not None and entry.scale.source == CARD:
+            return PrintScale(**entry.scale.model_dump())
+    return None
+
+
+def _without_place(text: str, path: Path, name: str) -> str:
+    """Return an error's text without the folders of this computer, which tell a phone nothing."""
+    if path.suffix:
+        return text.replace(str(path), name).replace(path.name, name)
+    return text.replace(f"{path}{os.sep}", "") if path != Path() else text
+
+
+# In the server
+
+
+@dataclass(frozen=True)
+class _Job:
+    kind: Literal["measure", "draw", "fit", "refit", "check"]
+    session: int
+    photo: int = 0
+
+
+_PHOTO_JOBS: Final = ("measure", "draw")
+_TASKS: Final = {"fit": "fit", "refit": "refit", "check": "checking"}
+_WORK: Final[dict[str, Callable[..., dict[str, Any]]]] = {"fit": fit, "refit": refit, "check": check}
+MOST_LISTENERS: Final = 60
+
+
+class Jobs:
+    """Two queues, photos and the rest, each with its worker; a third takes photos in; and the pages that listen."""
+
+    def __init__(self, folder: Path, store: Store, executor: Callable[[], Executor] | None = None) -> None:
+        self._folder = folder
+        self._store = store
+        self._new_executor = executor or _spawned
+        self._queues: dict[str, asyncio.Queue[_Job]] = {"photos": asyncio.Queue(), "tasks": asyncio.Queue()}
+        self._listeners: set[asyncio.Queue[int | None]] = set()
+        self._pools: dict[str, Executor] = {}
+        self._preparing: set[asyncio.Future[None]] = set()
+
+    @contextlib.asynccontextmanager
+    async def running(self) -> AsyncIterator[None]:
+        """Run the queues; take up what was left when the program ended."""
+        for state in reversed(self._store.sessions()):
+            self._take_up(state)
+        loops = [asyncio.create_task(self._serve(name)) for name in self._queues]
+        warming = self._pool("photos").submit(warm)
+        try:
+            yield
+        finally:
+            warming.cancel()
+            for loop in loops:
+                loop.cancel()
+            await asyncio.gather(*loops, return_exceptions=True)
+            self.end_streams()
+            for pool in self._pools.values():
+                pool.shutdown(wait=False, cancel_futures=True)
+
+    def _take_up(self, state: SessionState) -> None:
+        for photo in state.photos:
+            if photo.status in ("waiting", "working"):
+                self._put(_Job("measure", state.session, photo.id))
+            elif photo.status == "done" and not photo.drawn:
+                self._put(_Job("draw", state.session, photo.id))
+        if state.fit.status in ("waiting", "working"):
+            self._put(_Job("fit", state.session))
+        if state.refit.status in ("waiting", "working"):
+            self._put(_Job("refit", state.session))
+        if state.checking.status in ("waiting", "working"):
+            self._put(_Job("check", state.session))
+
+    def _put(self, job: _Job) -> None:
+        self._queues["photos" if job.kind in _PHOTO_JOBS else "tasks"].put_nowait(job)
+
+    def _pool(self, name: str) -> Executor:
+        if name not in self._pools:
+            self._pools[name] = self._new_executor()
+        return self._pools[name]
+
+    async def take_in(self, state: SessionState, raw: Path) -> dict[str, Any]:
+        """Strip and keep an upload, and begin to measure it beside that; `raw` is removed once it is kept."""
+        preparing = asyncio.ensure_future(self._prepare(raw, state))
+        self._preparing.add(preparing)
+        preparing.add_done_callback(self._preparing.discard)
+        try:
+            taken: dict[str, Any] = await self._run("arrivals", receive, self._folder, state.person, state.session, raw)
+            return taken
+        except BrokenProcessPool:
+            self._pools.pop("arrivals", None)
+            return {"error": TEXTS["worker_died"]}
+        finally:
+            # As it came it may tell where it was taken; who has not read it by now reads the kept copy.
+            raw.unlink(missing_ok=True)
+
+    async def _prepare(self, raw: Path, state: SessionState) -> None:
+        try:
+            await self._run("photos", prepare, raw, state)
+        except BrokenProcessPool:
+            self._pools.pop("photos", None)
+
+    def measure(self, session: int, photo: int) -> None:
+        """Put a photo into the queue; its state says `waiting` already."""
+        self._put(_Job("measure", session, photo))
+        self.tell(session)
+
+    def start(self, kind: Literal["fit", "refit", "check"], session: int) -> None:
+        """Put a task into the queue."""
+        waiting = {_TASKS[kind]: Task(status="waiting")}
+        self._store.change(session, lambda s: s.changed(**waiting))
+        self._put(_Job(kind, session))
+        self.tell(session)
+
+    # Listeners
+
+    def tell(self, session: int) -> None:
+        """Tell every open page that a session has changed."""
+        for queue in self._listeners:
+            queue.put_nowait(session)
+
+    @contextlib.contextmanager
+    def _listening(self) -> Iterator[asyncio.Queue[int | None]]:
+        queue: asyncio.Queue[int | None] = asyncio.Queue()
+        self._listeners.add(queue)
+        try:
+            yield queue
+        finally:
+            self._listeners.discard(queue)
+
+    async def stream(self, session: int, beat_seconds: float = 15.0) -> AsyncIterator[bytes]:
+        """Yield server-sent events (WHATWG HTML, 9.2): `changed` whenever the session did."""
+        if len(self._listeners) >= MOST_LISTENERS:
+            return
+        with self._listening() as queue:
+            yield b"retry: 2000\nevent: hello\ndata: 1\n\n"
+            while True:
+                try:
+                    told = await asyncio.wait_for(queue.get(), beat_seconds)
+                except TimeoutError:
+                    yield b": still here\n\n"
+                    continue
+                if told is None:
+                    return
+                if told == session:
+                    yield b"event: changed\ndata: %d\n\n" % told
+
+    def end_streams(self) -> None:
+        """End all streams: the server stops."""
+        for queue in self._listeners:
+            queue.put_nowait(None)
+
+    # The queues
+
+    async def _serve(self, name: str) -> None:
+        while True:
+            job = await self._queues[name].get()
+            try:
+                await self._do(name, job)
+            except HandcaptureError:
+                continue  # the session went away meanwhile
+            except BrokenProcessPool:
+                self._pools.pop(name, None)
+                self._note(job, TEXTS["worker_died"])
+            except Exception as error:  # the queue goes on; what went wrong stands on the page
+                self._note(job, f"{TEXTS['went_wrong']} ({type(error).__name__}: {error}).")
+
+    async def _do(self, name: str, job: _Job) -> None:
+        place = self._store.place(job.session)
+        if job.kind == "measure":
+            state = self._photo_changed(job, {"status": "working"})
+            result = await self._run(name, measure, self._folder, place, state, job.photo)
+            state = self._photo_changed(job, result)
+            if result["status"] == "done":
+                self._put(_Job("draw", job.session, job.photo))
+                self._measure_again(state, job.photo)
+            return
+        if job.kind == "draw":
+            state = self._store.load(job.session)
+            self._photo_changed(job, await self._run(name, draw, self._folder, place, state, job.photo))
+            return
+        state = self._task_changed(job, Task(status="working"))
+        result = await self._run(name, _WORK[job.kind], self._folder, place, state)
+        if "error" in result:
+            self._task_changed(job, Task(status="refused", message=result["error"]))
+        elif job.kind == "fit":
+            made = Revision.model_validate(result["made"])
+            kept = (*(r for r in state.revisions if r.layout != made.layout), made)
+            self._task_changed(job, Task(status="done"), layout=made.layout, revisions=kept)
+        elif job.kind == "refit":
+            step = Step(places=result["places"])
+            self._store.change_history(job.session, state.layout or 0, lambda h: h.with_step(step))
+            self._task_changed(job, Task(status="done"))
+        else:
+            self._task_changed(job, Task(status="done"), check=result["check"])
+
+    def _measure_again(self, state: SessionState, by: int) -> None:
+        """Measure those photos again that were measured without the scale which a card now tells."""
+        from handcapture.mat.print_scale import PrintScale
+
+        scale = state.photo(by).scale
+        without = PrintScale().source
+        if scale is None or scale.source in (without, "ruler") or state.ruler_mm is not None:
+            return
+        for photo in state.photos:
+            if photo.status == "done" and photo.scale is not None and photo.scale.source == without:
+                self.again(state.session, photo.id)
+
+    def again(self, session: int, photo: int) -> None:
+        """Measure a photo once more."""
+        self._photo_changed(_Job("measure", session, photo), {"status": "waiting"})
+        self.measure(session, photo)
+
+    def _photo_changed(self, job: _Job, values: dict[str, Any]) -> SessionState:
+        def change(state: SessionState) -> SessionState:
+            return state.with_photo(state.photo(job.photo).model_copy(update=values))
+
+        state = self._store.change(job.session, change)
+        self.tell(job.session)
+        return state
+
+    def _task_changed(self, job: _Job, task: Task, **values: Any) -> SessionState:
+        changes = {_TASKS[job.kind]: task, **values}
+        state = self._store.change(job.session, lambda s: s.changed(**changes))
+        self.tell(job.session)
+        return state
+
+    def _note(self, job: _Job, text: str) -> None:
+        with contextlib.suppress(HandcaptureError):
+            if job.kind == "measure":
+                self._photo_changed(job, {"status": "refused", "message": text})
+            elif job.kind != "draw":
+                self._task_changed(job, Task(status="refused", message=text))
+
+    async def _run(self, pool: str, function: Callable[..., Any], *values: Any) -> Any:
+        return await asyncio.get_running_loop().run_in_executor(self._pool(pool), function, *values)
+
+
+def _spawned() -> Executor:
+    return ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), initializer=quiet_worker)

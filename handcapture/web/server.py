@@ -1,0 +1,85 @@
+"""The running server: its sockets, its addresses, what the terminal shows, and how it ends."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from handcapture.errors import InputError
+from handcapture.web.access import Access, host_of
+
+LOOPBACK: Final = "127.0.0.1"
+_END_SECONDS: Final = 2
+
+
+def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
+    """Serve the journal in `folder` on this computer, and on the address `lan` where one is given, until Ctrl-C.
+
+    InputError when the port is taken or the journal cannot be opened.
+    """
+    import uvicorn
+
+    from handcapture.web.app import create_app
+
+    addresses = [LOOPBACK, *([lan] if lan is not None else [])]
+    with contextlib.ExitStack() as stack:
+        sockets = [stack.enter_context(_listening(address, port)) for address in addresses]
+        access = Access(folder / "page" / "devices.json", port)
+        hosts = (host_of(LOOPBACK, port), host_of("localhost", port), *(host_of(a, port) for a in addresses[1:]))
+        pairing = (lambda token: f"http://{host_of(lan, port)}/pair?token={token}") if lan is not None else None
+        app = create_app(folder, access, hosts, pairing)
+        config = uvicorn.Config(
+            app,
+            # What a proxy says of a client's address is not believed: there is none.
+            proxy_headers=False,
+            server_header=False,
+            log_level="critical",
+            access_log=False,
+            lifespan="on",
+            ws="none",
+            limit_concurrency=200,
+            timeout_graceful_shutdown=_END_SECONDS,
+        )
+        enter = f"http://{host_of(LOOPBACK, port)}/enter?token={access.token('enter')}"
+        _tell(folder, enter, None if pairing is None else pairing(access.current_token("pair")))
+        if open_browser:
+            with contextlib.suppress(Exception):  # no browser: the address is on the screen
+                click.launch(enter)
+        server = uvicorn.Server(config)
+        with contextlib.suppress(KeyboardInterrupt):
+            server.run(sockets=sockets)
+    click.echo("Ended. Everything is kept; start it again to go on.")
+
+
+def _listening(address: str, port: int) -> socket.socket:
+    made = socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET, socket.SOCK_STREAM)
+    made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        made.bind((address, port))
+        made.listen(128)
+    except OSError as error:
+        made.close()
+        raise InputError(
+            f"Port {port} of {address} cannot be used: {error.strerror or error}. End the program that uses it, or "
+            "name another one with --port."
+        ) from None
+    return made
+
+
+def _tell(folder: Path, enter: str, pair: str | None) -> None:
+    click.echo(f"handcapture serves {folder}. Ctrl-C ends it.")
+    click.echo(f"Open on this computer, once:  {enter}")
+    if pair is None:
+        click.echo("For a phone on the same network, start it with --lan.")
+        return
+    import segno
+
+    click.echo("Scan with the phone. The code works once, for ten minutes; the start page shows new ones.")
+    code: Any = segno.make(pair, error="l", micro=False)
+    code.terminal(compact=True, border=2)
+    click.echo(pair)
+    click.echo("Nothing is encrypted: use a network that you trust.")
