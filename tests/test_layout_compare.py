@@ -229,3 +229,20 @@ def test_refusals() -> None:
     nowhere = moved_buttons(workshop_layout(), {"Stop": (float("nan"), 0.0)})
     with pytest.raises(InputError, match="without a place"):
         compare_layouts([workshop_layout(), nowhere])
+
+
+def test_what_was_drilled_serves_only_where_the_holes_stay_on_the_panel():
+    layout = workshop_layout()
+    (step,) = compare_layouts([layout, layout]).steps
+    assert (len(step.kept), step.redrilled) == (len(layout.buttons), ())
+    # The same places under the hands on a panel that slid by 3 mm: nothing that was drilled fits.
+    moved = tuple(replace(b, centre_mm=(b.centre_mm[0] - 3.0, b.centre_mm[1])) for b in layout.buttons)
+    origin = (layout.panel_origin_mm[0] + 3.0, layout.panel_origin_mm[1])
+    (step,) = compare_layouts([layout, replace(layout, buttons=moved, panel_origin_mm=origin)]).steps
+    assert all(change.distance_mm < 0.01 for change in step.buttons)
+    assert step.panel_move_mm == pytest.approx((3.0, 0.0), abs=0.01)
+    assert (step.kept, len(step.redrilled)) == ((), len(layout.buttons))
+    # A larger hole in the same place is a new one, too.
+    larger = (replace(layout.buttons[0], hole_mm=30.0), *layout.buttons[1:])
+    (step,) = compare_layouts([layout, replace(layout, buttons=larger)]).steps
+    assert step.redrilled == (layout.buttons[0].label,)

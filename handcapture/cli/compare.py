@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -111,6 +112,13 @@ def _print_step(found: Comparison, number: int, step: Step) -> None:
     _print_palms(before, after)
     for text in step.panel:
         click.echo(f"  panel: {text}")
+    if step.redrilled:
+        slid = math.hypot(*step.panel_move_mm)
+        why = f"it slid under the hands by {slid:.1f} mm ({_way(step.panel_move_mm)}); " if slid > 0.5 else ""
+        click.echo(
+            f"  panel: {why}on it {len(step.redrilled)} of {len(step.kept) + len(step.redrilled)} holes stand elsewhere "
+            "than before or have another size: one drilled for the earlier layout does not serve."
+        )
     for word, findings in (("gone", step.went), ("new", step.came)):
         for finding in findings:
             waived = " (waived)" if finding.waived is not None else ""

@@ -32,6 +32,8 @@ Common = Literal["same rest", "buttons in common", "panel corner"]
 
 SAME_MM: Final = 0.05
 """Places and sizes that differ by less are the same: no shop drills more exactly (common practice, no source)."""
+REDRILL_MM: Final = 0.5
+"""A hole that stands so near to where it was drilled serves still (common practice, no source)."""
 _ALIGN_STEPS: Final = 200
 _ALIGN_FLOOR_MM: Final = 1e-3
 
@@ -119,9 +121,16 @@ class Figures:
 
 @dataclass(frozen=True)
 class Step:
-    """What changed from one layout to the next: buttons in the new one's order, then those that went."""
+    """What changed from one layout to the next: buttons in the new one's order, then those that went.
+
+    `panel_move_mm` is how far the panel's corner slid in the common frame; `kept` and `redrilled` are the holes in both
+    layouts that stand on the panel itself where they stood, of the same size, and those that do not.
+    """
 
     buttons: tuple[ButtonChange, ...]
+    panel_move_mm: Point
+    kept: tuple[str, ...]
+    redrilled: tuple[str, ...]
     panel: tuple[str, ...]
     came: tuple[Finding, ...]
     went: tuple[Finding, ...]
@@ -229,8 +238,21 @@ def _step(before: Layout, placed: Placing, after: Layout, then: Placing) -> Step
         changes.append(ButtonChange(button.label, kind, (x, y), told))
     changes += [ButtonChange(b.label, "removed") for b in before.buttons if b.label not in new]
     earlier, later = ({_key(finding): finding for finding in layout.findings} for layout in (before, after))
+    corners = [
+        place.to_common(np.array([layout.panel_origin_mm]))[0] for place, layout in ((placed, before), (then, after))
+    ]
+    slid_x, slid_y = (corners[1] - corners[0]).tolist()
+    both = [(old[label], new[label]) for label in new if label in old]
+    kept = tuple(
+        now.label
+        for was, now in both
+        if math.dist(was.centre_mm, now.centre_mm) <= REDRILL_MM and abs(was.hole_mm - now.hole_mm) <= SAME_MM
+    )
     return Step(
         tuple(changes),
+        (slid_x, slid_y),
+        kept,
+        tuple(now.label for _, now in both if now.label not in kept),
         _panel_changes(before.panel, after.panel),
         tuple(finding for key, finding in later.items() if key not in earlier),
         tuple(finding for key, finding in earlier.items() if key not in later),
@@ -432,6 +454,9 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                 }
                 for change in step.buttons
             ],
+            "panel_move_mm": plain(step.panel_move_mm),
+            "holes_kept": list(step.kept),
+            "holes_redrilled": list(step.redrilled),
             "panel": list(step.panel),
             "findings_came": [_finding_entry(finding) for finding in step.came],
             "findings_went": [_finding_entry(finding) for finding in step.went],
