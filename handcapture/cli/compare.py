@@ -115,8 +115,9 @@ def _print_step(found: Comparison, number: int, step: Step) -> None:
     if step.redrilled:
         slid = math.hypot(*step.panel_move_mm)
         why = f"it slid under the hands by {slid:.1f} mm ({_way(step.panel_move_mm)}); " if slid > 0.5 else ""
+        count = len(step.kept) + len(step.redrilled)
         click.echo(
-            f"  panel: {why}on it {len(step.redrilled)} of {len(step.kept) + len(step.redrilled)} holes stand elsewhere "
+            f"  panel: {why}on it {len(step.redrilled)} of {count} holes stand elsewhere "
             "than before or have another size: one drilled for the earlier layout does not serve."
         )
     for word, findings in (("gone", step.went), ("new", step.came)):
