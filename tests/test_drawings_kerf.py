@@ -28,9 +28,10 @@ from test_drawings_outline import (
     upright,
 )
 
+from handcapture.drawings.common import drawing_notes
 from handcapture.drawings.contours import area_mm2, bounds_of, length_mm, offset, pieces_of, rectangle
 from handcapture.drawings.drill import layout_drill_csv
-from handcapture.drawings.kerf import cutting
+from handcapture.drawings.kerf import cutting, rounded_corners
 from handcapture.drawings.svg import layout_svg
 from handcapture.errors import InputError
 from handcapture.layout.model import Cut
@@ -321,3 +322,20 @@ def test_kerf_and_part_come_out_at_nominal_size(kerf, radius):
     assert back.symmetric_difference(polygon(vertices_of(layout.panel))).area < 0.5
     assert found.cuts[0].size_mm == pytest.approx((36.0 - kerf, 14.0 - kerf))
     assert found.cuts[0].corner_radius_mm == pytest.approx(max(radius - kerf / 2, 0.0))
+
+
+def test_corners_that_a_round_cutter_cannot_reach_are_told():
+    """A disc of radius r leaves (1 - pi / 4) r² in a square corner; convex corners of the panel are reached."""
+    layout = workshop_layout()
+    window = Cut("window", "rectangle", (160.0, 130.0), 0.0, (60.0, 20.0))
+    rounded = Cut("slot", "rectangle", (240.0, 130.0), 0.0, (40.0, 12.0), 3.0)
+    layout = replace(layout, panel=replace(layout.panel, cuts=(window, rounded)))
+    assert rounded_corners(layout, 3.0) == ("window (4)",)
+    assert rounded_corners(layout, 0.2) == (), "a beam's corner is no matter"
+    sharper = replace(layout, panel=replace(layout.panel, cuts=(replace(rounded, corner_radius_mm=1.0),)))
+    assert rounded_corners(sharper, 4.0) == ("slot (4)",)
+    notch = [[0, 0], [320, 0], [320, 150], [200, 150], [200, 120], [120, 120], [120, 150], [0, 150]]
+    notched = replace(layout.panel, cuts=(), **as_outline(notch))
+    assert rounded_corners(replace(layout, panel=notched), 3.0) == ("the outline (2)",)
+    assert any("Inner corners keep a radius of 1.5 mm: window (4)." in line for line in drawing_notes(layout, 3.0))
+    assert not any("Inner corners" in line for line in drawing_notes(layout))

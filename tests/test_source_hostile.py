@@ -62,3 +62,91 @@ def test_a_kerf_is_known_by_its_sentence(tmp_path: Path, ending: str) -> None:
         read_drawing(path)
     path.write_bytes(layout_dxf(made) if ending == "dxf" else layout_svg(made))
     assert len(read_drawing(path).holes) == len(made.buttons)
+
+
+SVG = '<svg xmlns="http://www.w3.org/2000/svg" width="1000mm" height="1000mm" viewBox="0 0 1000 1000">'
+HOSTILE = {
+    "entities.svg": '<!DOCTYPE s [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;">]><svg><text>&b;</text></svg>',
+    "deep.svg": SVG + "<g>" * 100_000 + "</g>" * 100_000 + "</svg>",
+    "huge.svg": SVG + '<circle cx="1e308" cy="1e308" r="1e308"/></svg>',
+    "huge_ellipse.svg": SVG + '<g transform="scale(1e200)"><ellipse cx="1" cy="1" rx="1e200" ry="1e199"/></g></svg>',
+    "view.svg": SVG.replace("0 0 1000 1000", "0 0 0 1e-320") + '<circle r="3"/></svg>',
+    "arcs.svg": SVG + '<path d="M0 0' + " A 1 1 0 0 1 2 0" * 40_000 + '"/><circle cx="5" cy="5" r="12"/></svg>',
+    "curves.svg": SVG + '<path d="M0 0' + " C 900 900 -900 900 1 0" * 3000 + '"/><circle cx="5" cy="5" r="12"/></svg>',
+    "cycle.svg": SVG + '<g id="a"><use href="#a"/></g><circle cx="5" cy="5" r="12"/></svg>',
+    "nan.csv": "label,x,y,hole\nA,nan,1,24\nB,1e400,2,24\n",
+    "nul.csv": "label,x_mm,y_mm,hole_mm\nA\x00,1,2,24\n",
+    "open.csv": 'label,x,y,hole\n"A,1,2,24\n' * 100,
+    "long.csv": "label,x_mm,y_mm,hole_mm\n" + "A,1,2,24\n" * 120_000,
+    "bytes.csv": "\ufeff;;;;\n" * 50,
+    "binary.dxf": "AutoCAD Binary DXF\r\n\x1a\x00" + "\x01" * 2000,
+    "cut.dxf": "0\nSECTION\n2\nENTITIES\n0\nCIRCLE\n10\n1.0\n20\n",
+}
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+@pytest.mark.filterwarnings("error")
+def test_a_hostile_file_is_read_or_refused_by_name(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    path.write_text(HOSTILE[name])
+    start = time.perf_counter()
+    told = f"{path}:"
+    try:
+        read_drawing(path)
+    except DocumentError as error:
+        told = str(error)
+    assert told.startswith((f"{path}:", f"{path},", f"{path} "))
+    assert len(told) < 2000
+    assert time.perf_counter() - start < 2 * LIMIT_S
+
+
+def _nested(document, space) -> None:
+    document.blocks.new("B0").add_circle((0, 0), 1)
+    for k in range(1, 12):
+        block = document.blocks.new(f"B{k}")
+        for i in range(10):
+            block.add_blockref(f"B{k - 1}", (i, 0))
+    space.add_blockref("B11", (0, 0))
+
+
+def _recursive(document, space) -> None:
+    document.blocks.new("R").add_blockref("R", (0, 0))
+    space.add_blockref("R", (0, 0))
+
+
+def _rows(document, space) -> None:
+    document.blocks.new("R").add_circle((0, 0), 1)
+    many = {"row_count": 30_000, "column_count": 30_000, "row_spacing": 1, "column_spacing": 1}
+    space.add_blockref("R", (0, 0), dxfattribs=many)
+
+
+@pytest.mark.parametrize(
+    "fill",
+    [
+        _nested,
+        _recursive,
+        _rows,
+        lambda document, space: space.add_arc((0, 0), 1e200, 0, 1),
+        lambda document, space: space.add_circle((float("nan"), 0), 5),
+        lambda document, space: space.add_open_spline([(i * 7 % 99 * 100, i * 13 % 97 * 100) for i in range(3000)]),
+        lambda document, space: space.add_lwpolyline([(0, 0, 0, 0, 1e300), (1, 0)], close=True),
+    ],
+    ids=["nested", "recursive", "rows", "arc", "nan", "spline", "bulge"],
+)
+def test_a_hostile_dxf_is_read_or_refused_by_name(tmp_path: Path, fill) -> None:
+    import ezdxf
+
+    document = ezdxf.new()
+    document.units = ezdxf.units.MM
+    document.modelspace().add_circle((50, 50), 12)
+    fill(document, document.modelspace())
+    path = tmp_path / "x.dxf"
+    document.saveas(path)
+    start = time.perf_counter()
+    told = str(path)
+    try:
+        assert len(read_drawing(path).holes) >= 1
+    except DocumentError as error:
+        told = str(error)
+    assert told.startswith(str(path))
+    assert time.perf_counter() - start < 3 * LIMIT_S

@@ -211,6 +211,16 @@ def kerf_note(kerf_mm: float) -> str:
     )
 
 
+def corner_note(layout: Layout, kerf_mm: float) -> tuple[str, ...]:
+    """Return the sentence that tells which inner corners a round cutter leaves round, if any."""
+    from handcapture.drawings.kerf import rounded_corners
+
+    corners = rounded_corners(layout, kerf_mm)
+    if not corners:
+        return ()
+    return (f"Inner corners keep a radius of {format_mm(kerf_mm / 2)} mm: {', '.join(corners)}.",)
+
+
 def drawing_notes(layout: Layout, kerf_mm: float = 0.0, kind: str = "") -> tuple[str, ...]:
     """Return the lines that stand beside every drawing of the panel; `kerf_mm` is what the drawing allows for.
 
@@ -223,7 +233,7 @@ def drawing_notes(layout: Layout, kerf_mm: float = 0.0, kind: str = "") -> tuple
     sizes = f"All sizes in mm, {NOMINAL}." if kerf_mm == 0.0 else "All sizes in mm."
     lines.append(f"{revision[0].upper()}{revision[1:]}. Seen from above, the person's edge at the bottom. {sizes}")
     if kerf_mm:
-        lines.append(kerf_note(kerf_mm))
+        lines += [kerf_note(kerf_mm), *corner_note(layout, kerf_mm)]
     warning = build_warning(layout)
     return (*lines, warning) if warning else tuple(lines)
 

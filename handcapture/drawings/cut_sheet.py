@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
-from handcapture.drawings.common import NOMINAL, clean_label, cut_size, format_mm, kerf_note
+from handcapture.drawings.common import NOMINAL, clean_label, corner_note, cut_size, format_mm, kerf_note
 from handcapture.drawings.contours import area_mm2, length_mm
 from handcapture.drawings.drill_sheet import tolerance_words
 from handcapture.drawings.kerf import cutting
@@ -89,7 +89,12 @@ def cut_facts(
             f"holes and cuts; stock {panel.width_mm * panel.height_mm / 100:.1f} cm²",
         ),
         ("General tolerances", f"{NAME}, where nothing else is said"),
-        ("Kerf", kerf_note(kerf_mm) if kerf_mm else f"Files are {NOMINAL}. The shop allows for its kerf, once."),
+        (
+            "Kerf",
+            " ".join((kerf_note(kerf_mm), *corner_note(layout, kerf_mm)))
+            if kerf_mm
+            else f"Files are {NOMINAL}. The shop allows for its kerf, once.",
+        ),
     ]
     if files:
         facts.append(("Files", ", ".join(clean_label(name, 80) for name in files)))

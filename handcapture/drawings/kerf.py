@@ -15,6 +15,7 @@ from handcapture.layout.outline import polyline, vertices_of
 MOST_KERF_MM: Final = 5.0
 """A router's cutter of common size; more is a slip of the pen (our own figure, no source)."""
 
+_TOLD_RADIUS_MM: Final = 0.3
 _LOST_MM2: Final = 0.1
 """What rounding and chords may change of a panel's area; less than any notch worth cutting."""
 
@@ -88,6 +89,34 @@ def cutting(layout: Layout, kerf_mm: float = 0.0) -> Cutting:
         kerf_mm,
         grown.exact,
     )
+
+
+def rounded_corners(layout: Layout, kerf_mm: float) -> tuple[str, ...]:
+    """Return in words where a round cutter or beam of this width leaves inner corners round, empty where nowhere.
+
+    What it cannot reach is what closing the panel with its disc adds: grown by the radius, and shrunk again. Corners
+    that keep less than 0.3 mm are not told: beams leave them so anyhow.
+    """
+    import shapely
+
+    radius = kerf_mm / 2
+    if radius < _TOLD_RADIUS_MM:
+        return ()
+    panel = layout.panel
+    plate = shapely.Polygon(polyline(vertices_of(panel)))
+    left = [("the outline", plate.buffer(radius, quad_segs=64).buffer(-radius, quad_segs=64).difference(plate))]
+    for cut in panel.cuts:
+        if cut.shape == "rectangle":
+            opening = shapely.Polygon(polyline(cut_contour(cut)))
+            reached = opening.buffer(-radius, quad_segs=64).buffer(radius, quad_segs=64)
+            left.append((clean_label(cut.name) or "a cut", opening.difference(reached)))
+    told = []
+    for name, material in left:
+        # A square corner keeps (1 - pi / 4) r² of material; slivers are the rounding of arcs.
+        corners = sum(part.area > 0.05 * radius**2 for part in shapely.get_parts(material))
+        if corners:
+            told.append(f"{name} ({corners})")
+    return tuple(told)
 
 
 def _comes_back(outline: Contour, grown: Contour, kerf_mm: float) -> bool:

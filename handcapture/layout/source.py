@@ -105,6 +105,26 @@ class Drawing:
     web_mm: float | None = None
 
 
+def _raw(path: Path, ending: str, units: Units | None) -> Raw:
+    """Return what a file of this kind holds."""
+    if ending == ".dxf":
+        from handcapture.layout.source_dxf import read_dxf
+
+        return read_dxf(path, units)
+    if ending == ".svg":
+        from handcapture.layout.source_svg import read_svg
+
+        return read_svg(path, units)
+    if ending in (".csv", ".tsv", ".txt"):
+        from handcapture.layout.source_csv import read_csv
+
+        return read_csv(path, units)
+    raise InputError(
+        f"{path} is no DXF, SVG or CSV file by its name. Save the panel as one of these (ending .dxf, .svg or .csv) "
+        "and read that."
+    )
+
+
 def read_drawing(
     path: Path, units: Units | None = None, layer: str | None = None, keep_out_layers: Sequence[str] = ()
 ) -> Drawing:
@@ -118,23 +138,9 @@ def read_drawing(
     if units is not None and units not in MM_PER_UNIT:
         raise InputError(f"The unit {units!r} is not known. Say one of {', '.join(MM_PER_UNIT)}.")
     ending = path.suffix.lower()
-    if ending == ".dxf":
-        from handcapture.layout.source_dxf import read_dxf
-
-        raw = read_dxf(path, units)
-    elif ending == ".svg":
-        from handcapture.layout.source_svg import read_svg
-
-        raw = read_svg(path, units)
-    elif ending in (".csv", ".tsv", ".txt"):
-        from handcapture.layout.source_csv import read_csv
-
-        raw = read_csv(path, units)
-    else:
-        raise InputError(
-            f"{path} is no DXF, SVG or CSV file by its name. Save the panel as one of these (ending .dxf, .svg or "
-            ".csv) and read that."
-        )
+    # Numbers too large to reckon with become infinite, and are refused as what they are: no warning is needed.
+    with np.errstate(all="ignore"):
+        raw = _raw(path, ending, units)
     try:
         drawing = _compose(raw, layer, keep_out_layers)
         if not raw.unit_known:

@@ -94,7 +94,8 @@ def read_csv(path: Path, units: Units | None) -> Raw:
     try:
         return _read(text, units)
     except DocumentError as error:
-        raise DocumentError(f"{path}{error}") from None
+        told = str(error)
+        raise DocumentError(f"{path}{told if told.startswith(',') else f': {told}'}") from None
 
 
 def _read(text: str, units: Units | None) -> Raw:

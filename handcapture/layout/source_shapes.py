@@ -192,8 +192,8 @@ class Raw:
     def _count(self, where: str) -> None:
         if len(self.circles) + len(self.curves) > MOST_SHAPES or self.point_count > MOST_POINTS:
             raise DocumentError(
-                f"The drawing holds more than {MOST_SHAPES} shapes (it was given up at {where}). Save the panel "
-                "alone, without hatching and pictures."
+                f"The drawing holds more than {MOST_SHAPES} shapes (it was given up at {where.lstrip(', ')}). Save the "
+                "panel alone, without hatching and pictures."
             )
 
 
