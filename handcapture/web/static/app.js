@@ -111,6 +111,7 @@ function replace(part, fresh, all) {
   for (const [id, was] of open) { const d = document.getElementById(id); if (d) d.open = was; }
   if (key) part.querySelector(key)?.focus({ preventScroll: true });
   prepare(part);
+  document.dispatchEvent(new CustomEvent("part-replaced"));
 }
 
 function pathOf(element, top) {
