@@ -31,7 +31,7 @@ def explain(problem: Problem) -> str:
     task, panel = problem.task, problem.task.panel
     tries = list(starts(problem, _TRIES))
     found = min((loosened(problem, start) for start in tries), key=lambda one: one.loosening)
-    clashing = [_say(problem, problem.constraints[k]) for k in smallest_clash(problem, found, tries)]
+    clashing = [_say(problem, problem.constraints[k]) for k in smallest_clash(problem, found)]
     text = (
         f"The {len(task.names)} buttons do not fit on {panel.name} ({panel.width_mm:g} × {panel.height_mm:g} mm): "
         f"{'; '.join(clashing[:_MOST_NAMED])}{' and others' if len(clashing) > _MOST_NAMED else ''} cannot all be kept"
@@ -43,43 +43,34 @@ def explain(problem: Problem) -> str:
     return f"{text} Take buttons out, make holes smaller, free fixed places or take a larger panel."
 
 
-def smallest_clash(problem: Problem, found: Descent, tries: Sequence[FloatArray]) -> list[int]:
+def smallest_clash(problem: Problem, found: Descent) -> list[int]:
     """Return the numbers of constraints that cannot be kept together, none of which can be left out.
 
-    The smaller of two irreducible ones: there may be another of fewer. That they clash is told from a few starts, as
-    the problem is not convex. `found` is the least loosening of all of them, `tries` the starts from which
-    others are looked for.
+    `found` is the least loosening of all of them. What holds it up there clashes as the buttons lie to each other: with
+    these constraints alone it is as far from being kept (the conditions of Karush, Kuhn and Tucker). Another
+    arrangement breaks others instead, else `found` would not be the least. The smaller of two irreducible sets is
+    returned; there may be one of fewer.
     """
-    from_here = [found.place, *tries[:2]]
-    values = problem.at(found.place).at_least_zero
     limit = _HELD * max(float(found.multipliers.max(initial=0.0)), 1e-12)
     held: list[int] = np.flatnonzero(found.multipliers > limit).tolist()
-    if not _clash(problem, held, from_here):
-        held = np.flatnonzero(values + found.loosening < _CLASH_MM).tolist()
-        if not _clash(problem, held, from_here):
-            return held
+    # Where they give way all the same, from a saddle, what that breaks holds them too.
+    while (there := loosened(problem, found.place, only=np.array(held, dtype=np.intp))).loosening <= _CLASH_MM:
+        broken = np.flatnonzero(problem.at(there.place).at_least_zero < -_CLASH_MM).tolist()
+        if not set(broken) - set(held):
+            break
+        held = sorted({*held, *broken})
     # Those that hold the least are left out first; begun from the other end another clash may be left, of fewer.
     order = sorted(held, key=lambda k: float(found.multipliers[k]))
-    return min((_reduced(problem, held, one, from_here) for one in (order, order[::-1])), key=len)
+    return min((_reduced(problem, held, one, found.place) for one in (order, order[::-1])), key=len)
 
 
-def _reduced(problem: Problem, held: list[int], order: Sequence[int], from_here: Sequence[FloatArray]) -> list[int]:
+def _reduced(problem: Problem, held: list[int], order: Sequence[int], place: FloatArray) -> list[int]:
     """Return what is left when each of `held`, in this order, is left out unless the clash needs it."""
     for k in order:
         fewer = [other for other in held if other != k]
-        if _clash(problem, fewer, from_here):
+        if loosened(problem, place, only=np.array(fewer, dtype=np.intp)).loosening > _CLASH_MM:
             held = fewer
     return held
-
-
-def _clash(problem: Problem, kept: Sequence[int], from_here: Sequence[FloatArray]) -> bool:
-    """Tell whether these constraints alone, with the rows and fixed places, cannot be kept."""
-    chosen = np.array(kept, dtype=np.intp)
-    for start in from_here:
-        found = loosened(problem, start, only=chosen)
-        if found.loosening < _CLASH_MM:
-            return False
-    return True
 
 
 def _say(problem: Problem, constraint: Constraint) -> str:
