@@ -287,7 +287,7 @@ class Table {
     event.preventDefault();
     this.svg.setPointerCapture(event.pointerId);
     const inverse = this.svg.getScreenCTM().inverse();
-    this.drag = { id: event.pointerId, inverse, moving, from: Object.fromEntries(moving.map((l) => [l, [...this.places[l]]])) };
+    this.drag = { id: event.pointerId, alone: event.shiftKey ? null : label, inverse, moving, from: Object.fromEntries(moving.map((l) => [l, [...this.places[l]]])) };
     this.drag.start = this.point(event);
     this.show();
   }
@@ -312,8 +312,10 @@ class Table {
   up(event) {
     if (!this.drag || event.pointerId !== this.drag.id) return;
     if (this.drag.at) { this.drag.at = this.point(event); this.follow(); }
-    const { moving, from } = this.drag;
+    const { moving, from, at, alone } = this.drag;
     this.drag = null;
+    // A click on one of several takes it alone.
+    if (!at && alone) { this.chosen = [alone]; this.show(); }
     const moved = moving.filter((l) => this.places[l][0] !== from[l][0] || this.places[l][1] !== from[l][1]);
     this.tellCount(this.found);
     if (moved.length) this.put(Object.fromEntries(moved.map((l) => [l, this.places[l]])));
