@@ -143,3 +143,78 @@ def test_a_photo_of_another_rest_is_refused(folder: Path, tmp_path: Path) -> Non
     result = run(folder / "after.json", "--photo", sample, "--output", tmp_path / "r.html")
     assert result.exit_code == 2
     assert "rest_1.jpg" in result.output
+
+
+def test_no_heading_is_the_last_thing_on_a_page(folder: Path, tmp_path: Path) -> None:
+    """Headings are set in their own sizes (13 and 10.5 points); on their page something stands below each of them."""
+    import pypdfium2.raw as raw
+
+    pdf = tmp_path / "r.pdf"
+    arguments = (folder / "after.json", "--before", folder / "before.json", "--layout", folder / "layout.json")
+    for paper in ("a4", "letter"):
+        assert run(*arguments, "--paper", paper, "--output", pdf).exit_code == 0
+        headings = 0
+        for page in pypdfium2.PdfDocument(pdf):
+            width, height = page.get_size()
+            text = page.get_textpage()
+            boxes = [(text.get_charbox(k), raw.FPDFText_GetFontSize(text.raw, k)) for k in range(text.count_chars())]
+            boxes = [(box, size) for box, size in boxes if box[2] > box[0]]
+            pictures = [thing.get_bounds() for thing in page.get_objects(filter=[raw.FPDF_PAGEOBJ_IMAGE])]
+            for left, bottom, right, top in [*(box for box, _ in boxes), *pictures]:
+                assert left >= 40
+                assert right <= width - 38
+                assert bottom >= 20
+                assert top <= height - 38
+            # The foot of the page stands below 40 points.
+            lowest = min([box[1] for box, _ in boxes if box[1] > 40] + [picture[1] for picture in pictures])
+            heads = [box[1] for box, size in boxes if 10.2 < size < 15]
+            headings += len(heads)
+            assert all(lowest < bottom - 20 for bottom in heads)
+        assert headings > 30
+
+
+def test_names_in_the_plots_do_not_overlap() -> None:
+    """Thumbs as near to each other as they come, and ten fingers: every name clear of every other and of the marks."""
+    import itertools
+
+    from matplotlib.axes import Axes
+
+    from handcapture.report import plots
+
+    seen: list[tuple[float, float, str]] = []
+    plain = Axes.text
+
+    def spy(self: Axes, x: float, y: float, text: str, **style: object) -> object:
+        seen.append((x, y, text))
+        return plain(self, x, y, text, **style)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Axes, "text", spy)
+        plot = plots.contacts_plot(session(1, 4))
+    names = [entry for entry in seen if entry[2] in ("thumb", "index", "middle", "ring", "little")]
+    assert len(names) == 10
+    high, wide = 2.6 / plot.scale, 6.5 / plot.scale
+    for (x, y, one), (u, v, other) in itertools.combinations(names, 2):
+        assert abs(x - u) > wide * 0.9 or abs(y - v) > high, (one, other)
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (320, "dark"), (1280, "dark")])
+def test_the_page_in_a_browser(folder: Path, tmp_path: Path, width: int, scheme: str) -> None:
+    """In Chromium: no error, no request, no sideways scroll, and dark where dark is asked for."""
+    from helpers_browser import chromium
+
+    page_file = tmp_path / "r.html"
+    arguments = (folder / "after.json", "--before", folder / "before.json", "--layout", folder / "layout.json")
+    assert run(*arguments, "--output", page_file).exit_code == 0
+    with chromium() as browser:
+        context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)
+        page = context.new_page()
+        said: list[str] = []
+        page.on("console", lambda message: said.append(message.text))
+        page.on("request", lambda request: said.append(request.url) if request.url.startswith("http") else None)
+        page.goto(page_file.as_uri())
+        assert said == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        red = page.evaluate("getComputedStyle(document.body).backgroundColor").split("(")[1].split(",")[0]
+        assert (int(red) < 60) == (scheme == "dark")
+        assert page.evaluate("[...document.images].every(i => i.complete && i.naturalWidth > 0 && i.alt)")

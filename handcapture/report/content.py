@@ -225,7 +225,7 @@ def _photos_section(photos: Sequence[SeenPhoto]) -> Section | None:
                 photo.jpeg,
                 "jpeg",
                 photo.size_px,
-                180.0 if photo.size_px[0] >= photo.size_px[1] else 110.0,
+                130.0 if photo.size_px[0] >= photo.size_px[1] else 100.0,
             )
         )
     return Section("photos", "Photos", tuple(blocks))
@@ -240,7 +240,7 @@ def _posture_section(rest: Rest) -> Section | None:
     from handcapture.measures import CAUTION, NORMAL_95, measures, posture_text
 
     found = measures(rest)
-    signs = {"deg": "°", "mm": "mm", "%": "%"}
+    signs = {"deg": "°", "mm": " mm", "%": " %"}
     rows = []
     for measure in found:
         name = measure.name + (f", {measure.side}" if measure.side else "")
@@ -252,7 +252,7 @@ def _posture_section(rest: Rest) -> Section | None:
         rows.append(
             (
                 name,
-                f"{measure.value:.{digits}f} {signs[measure.unit]}",
+                f"{measure.value:.{digits}f}{signs[measure.unit]}",
                 f"±{NORMAL_95 * measure.sd:.{digits}f}",
                 wander,
                 f"{measure.placements}",

@@ -46,7 +46,7 @@ thead th { border-bottom: 2px solid var(--quiet); vertical-align: bottom; font-w
 tbody th { font-weight: 400; }
 tbody tr:nth-child(even) { background: var(--band); }
 th, td { min-width: 4rem; }
-th:first-child, td.wide { min-width: 7rem; overflow-wrap: anywhere; }
+th:first-child, td.wide { min-width: 7rem; overflow-wrap: break-word; }
 td.wide { min-width: 12rem; }
 .number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 thead .number { white-space: normal; }
@@ -66,19 +66,20 @@ footer { color: var(--quiet); font-size: .87rem; padding-top: 1.5rem; padding-bo
   header { padding-top: 0; }
   nav { display: none; }
   p, figcaption, .note, .caution { max-width: none; }
-  h2, h3, caption { break-after: avoid; }
+  h2, h3, caption, h2 + p { break-after: avoid; }
   h2 { margin-top: 1.5rem; }
-  figure, tr, .note, .caution { break-inside: avoid; }
+  figure, table, tr, dl, .note, .caution { break-inside: avoid; }
   .table { overflow: visible; }
   .small { break-before: avoid; }
-  table { font-size: 9pt; overflow-wrap: anywhere; }
+  table { font-size: 9pt; overflow-wrap: break-word; }
   thead { display: table-header-group; }
   tbody tr:nth-child(even) { background: none; }
   th, td, th:first-child, td.wide, td.code { min-width: 0; padding: 1mm 1.5mm; }
   td.code { font-size: 7pt; }
   figure.plot img { border: 0; padding: 0; width: calc(var(--breadth) * 1mm); }
-  figure.photo img { width: 150mm; max-height: 200mm; object-fit: contain; object-position: left; }
+  figure.photo img { width: calc(var(--breadth) * 1mm); max-height: 200mm; object-fit: contain; object-position: left; }
   p { orphans: 3; widows: 3; }
+  h2 + p { break-inside: avoid; }
 }
 """
 

@@ -21,6 +21,9 @@ MARGIN_MM: Final = 15.0
 _MM: Final = MM_TO_POINTS
 _LEAST_ROOM_MM: Final = 45.0
 """A heading is not set with less room than this below it."""
+_WHOLE_SHARE: Final = 0.6
+"""Tables up to this share of a page are not broken."""
+_LONG_FACTS: Final = 25
 _INK, _QUIET, _LINE, _ACCENT = "#1a1a1a", "#4d4d4d", "#bdbdbd", "#00568c"
 _NOTE, _NOTE_EDGE, _CAUTION, _CAUTION_EDGE = "#f3f1e4", "#8a6d00", "#fbece4", "#a84300"
 
@@ -111,9 +114,10 @@ class _Writer:
         parts = self.block(block)
         if not headings:
             return parts
-        if isinstance(block, Table):
-            return [CondPageBreak(_LEAST_ROOM_MM * _MM), *headings, *parts]
-        return [CondPageBreak(_LEAST_ROOM_MM * _MM), KeepTogether([*headings, parts[0]]), *parts[1:]]
+        first, rest = parts[0], parts[1:]
+        if isinstance(first, KeepTogether):
+            return [KeepTogether([*headings, *first._content]), *rest]
+        return [CondPageBreak(_LEAST_ROOM_MM * _MM), *headings, *parts]
 
     def block(self, block: Block) -> list[Flowable]:
         makers: dict[type, Callable[[Any], list[Flowable]]] = {
@@ -151,6 +155,7 @@ class _Writer:
         return box
 
     def facts(self, facts: Facts) -> list[Flowable]:
+        from reportlab.platypus import KeepTogether
         from reportlab.platypus import Table as Grid
 
         rows = [[self.paragraph(name, "quiet"), self.paragraph(value, "cell")] for name, value in facts.entries]
@@ -165,11 +170,11 @@ class _Writer:
                 ("BOTTOMPADDING", (0, 0), (-1, -1), 0.5 * _MM),
             ]
         )
-        return [grid]
+        return [KeepTogether([grid])] if len(rows) < _LONG_FACTS else [grid]
 
     def table(self, table: Table) -> list[Flowable]:
         from reportlab.lib.colors import HexColor
-        from reportlab.platypus import CondPageBreak
+        from reportlab.platypus import CondPageBreak, KeepTogether
         from reportlab.platypus import Table as Grid
 
         head = [self.paragraph(c.head, "head-number" if c.kind == "number" else "head") for c in table.columns]
@@ -192,9 +197,15 @@ class _Writer:
                 ("BOTTOMPADDING", (0, 0), (-1, -1), 0.9 * _MM),
             ]
         )
-        caption = self.paragraph(table.caption, "caption")
-        notes = [self.paragraph(note, "note") for note in table.notes]
-        return [CondPageBreak(30.0 * _MM), caption, grid, *notes]
+        parts = [
+            self.paragraph(table.caption, "caption"),
+            grid,
+            *(self.paragraph(note, "note") for note in table.notes),
+        ]
+        height = sum(part.wrap(self.room_mm * _MM, self.height_mm * _MM)[1] for part in parts)
+        if height < _WHOLE_SHARE * self.height_mm * _MM:
+            return [KeepTogether(parts)]
+        return [CondPageBreak(_LEAST_ROOM_MM * _MM), *parts]
 
     def picture(self, picture: Picture) -> list[Flowable]:
         from reportlab.platypus import Image, KeepTogether
@@ -229,7 +240,7 @@ def _styles() -> dict[str, ParagraphStyle]:
         "boxed": style("boxed", 9.0),
         "caption": style("caption", 9.0, fontName=BOLD, spaceBefore=3.0 * _MM, spaceAfter=0.8 * _MM),
         "figure": style("figure", 8.0, textColor=quiet, spaceBefore=0.8 * _MM, spaceAfter=3.0 * _MM),
-        "note": style("note", 7.5, textColor=quiet, spaceBefore=0.8 * _MM),
+        "note": style("note", 7.5, textColor=quiet, spaceBefore=0.8 * _MM, spaceAfter=1.2 * _MM),
         "quiet": style("quiet", 9.0, textColor=quiet),
         "cell": style("cell", 8.5, leading=11.0),
         "number": style("number", 8.5, leading=11.0, alignment=TA_RIGHT),

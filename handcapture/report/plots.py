@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 
 from handcapture.drawings.common import check_drawable, circle_points, clean_label, outline_points
 from handcapture.drawings.contours import cut_contour
+from handcapture.drawings.labels import Obstacles, Wanted, disc_array, place_labels
 from handcapture.layout.model import Cut, KeepOut, Layout
 from handcapture.layout.outline import polyline
+from handcapture.lettering import text_width
 from handcapture.mat.geometry import MATS
 from handcapture.names import FINGERS, SIDES, Finger, Side
 from handcapture.report.model import Picture
@@ -29,7 +31,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from handcapture.report.inputs import CheckRecord
+    from handcapture.report.inputs import CheckedButton, CheckRecord
     from handcapture.rest import Fingertip, Rest
     from handcapture.sessions import Comparison, FingerChange, Trend
 
@@ -42,6 +44,7 @@ WIDTH_MM: Final = 180.0
 SIDE_COLOURS: Final[dict[Side, str]] = {"left": "#0072B2", "right": "#D55E00"}
 SIDE_MARKS: Final[dict[Side, str]] = {"left": "o", "right": "D"}
 GREY: Final = "#5F5F5F"
+PALM: Final = "#6B6B6B"
 CHANGED: Final = "#D55E00"
 AIM: Final = "#0072B2"
 NORMAL_95: Final = -2.0 * np.log(0.05)
@@ -49,6 +52,7 @@ NORMAL_95: Final = -2.0 * np.log(0.05)
 SCALES: Final = (1.0, 1 / 1.25, 1 / 1.5, 1 / 2, 1 / 2.5, 1 / 3, 1 / 4, 1 / 5, 1 / 7.5, 1 / 10, 1 / 20)
 _PNG_DPI: Final = 250
 _POINT: Final = 7.5
+_POINT_MM: Final = 25.4 / 72.0
 _LEFT_MM, _RIGHT_MM, _TOP_MM = 11.0, 1.0, 2.0
 _AXIS_MM: Final = 8.5
 _ROW_MM: Final = 4.6
@@ -188,7 +192,7 @@ def contacts_plot(rest: Rest, side: Side | None = None) -> Plot:
         figure, axes = _true_axes(box, scale, _rows(handles, 4))
         for hand in rest.hands:
             if hand.palm is not None and side in (None, hand.side):
-                _closed(axes, hand.palm.outline_mm, color="#999999", linewidth=0.7, linestyle=(0, (1, 1.5)), zorder=1)
+                _closed(axes, hand.palm.outline_mm, color=PALM, linewidth=1.1, linestyle=(0, (1, 1.2)), zorder=1)
         for placement in rest.placements:
             for contact in (c for c in placement.contacts if side in (None, c.side)):
                 filled = "none" if contact.hidden else GREY
@@ -198,7 +202,8 @@ def contacts_plot(rest: Rest, side: Side | None = None) -> Plot:
                 )  # fmt: skip
         for tip in tips:
             _draw_tip(axes, tip, 4.0 if side is None else 6.0)
-            _write(axes, _label_place(tip, 2.2 / scale), tip.finger, color="black")
+        names = [_Named(tip.finger, tip.contact_mm, _half_mm(tip), np.asarray(tip.reach)) for tip in tips]
+        _name(axes, names, [(*tip.contact_mm, _half_mm(tip)) for tip in tips], box, scale, _POINT)
         _legend(figure, handles, 4)
         return _saved(figure, scale)
 
@@ -234,11 +239,44 @@ def _draw_tip(axes: Axes, tip: Fingertip, size: float) -> None:
     )  # fmt: skip
 
 
-def _label_place(tip: Fingertip, gap: float) -> FloatArray:
-    """Return a place beyond the finger's regions, in the direction in which it points."""
-    ahead = np.asarray(tip.reach, dtype=np.float64)
-    ends = np.vstack([ellipse(tip.covariance_mm2), ellipse(tip.spread_mm2)]) @ ahead
-    return np.asarray(tip.contact_mm + ahead * (min(float(ends.max()), 25.0) + gap), dtype=np.float64)
+def _half_mm(tip: Fingertip) -> float:
+    """Return how far the larger of a contact's regions reaches, cut where it would fill the plot."""
+    ends = np.vstack([ellipse(tip.covariance_mm2), ellipse(tip.spread_mm2)])
+    return min(float(np.hypot(*ends.T).max()), 25.0)
+
+
+@dataclass(frozen=True, eq=False)
+class _Named:
+    """A name (lines of text), what it names as a disc, and the side on which it had best stand."""
+
+    text: str
+    at: FloatArray
+    radius: float
+    toward: FloatArray
+    bold: bool = False
+
+
+def _name(
+    axes: Axes,
+    names: Sequence[_Named],
+    discs: Sequence[tuple[float, float, float]],
+    box: Box,
+    scale: float,
+    size: float,
+) -> None:
+    """Write names beside what they name, clear of each other and of discs (x, y, radius), data units."""
+    point = _POINT_MM * size / scale
+    wanted = []
+    for name in names:
+        lines = name.text.splitlines()
+        width = max(text_width(line, 0.72 * point) for line in lines) * (1.12 if name.bold else 1.0)
+        anchor = (float(name.at[0]), float(name.at[1]))
+        toward = (float(name.toward[0]), float(name.toward[1]))
+        wanted.append(Wanted(anchor, name.radius, (width, 1.15 * point * len(lines)), toward))
+    found = Obstacles(disc_array(discs), disc_array(()), (), box)
+    for name, place in zip(names, place_labels(wanted, found, gap=0.5 * point), strict=True):
+        middle = np.array([(place[0] + place[2]) / 2, (place[1] + place[3]) / 2])
+        _write(axes, middle, name.text, color="black", fontsize=size, fontweight="bold" if name.bold else "normal")
 
 
 def _contact_handles(rest: Rest, sides: Sequence[Side]) -> list[Any]:
@@ -258,7 +296,7 @@ def _contact_handles(rest: Rest, sides: Sequence[Side]) -> list[Any]:
         hollow = {"color": "black", "marker": "o", "markerfacecolor": "white", "linestyle": "none"}
         handles.append(Line2D([], [], label="hidden in every photo", **hollow))  # type: ignore[arg-type]
     if any(hand.palm is not None for hand in rest.hands):
-        handles.append(Line2D([], [], color="#999999", linewidth=0.7, linestyle=(0, (1, 1.5)), label="palm"))
+        handles.append(Line2D([], [], color=PALM, linewidth=1.1, linestyle=(0, (1, 1.2)), label="palm"))
     return handles
 
 
@@ -282,8 +320,18 @@ def change_plot(before: Rest, comparison: Comparison, side: Side) -> Plot | None
     with _plain_style():
         handles = _change_handles()
         figure, axes = _true_axes(box, scale, _rows(handles, 4))
+        discs, names = [], []
         for finger in shown:
-            _draw_change(axes, tips[finger], changes[finger], scale)
+            tip, change = tips[finger], changes[finger]
+            _draw_change(axes, tip, change)
+            region = _change_region(tip, change)
+            middle = (region.max(axis=0) + region.min(axis=0)) / 2
+            radius = max(float(np.hypot(*(region - middle).T).max()), 2.0 / scale)
+            told = change.verdict == "changed"
+            words = f"{finger}\n{change.distance_mm:.1f} mm" + (", changed" if told else "")
+            names.append(_Named(words, middle, radius, np.asarray(tip.reach), told))
+            discs += [(*middle, radius), (*tip.contact_mm, 2.0 / scale)]
+        _name(axes, names, discs, box, scale, _POINT)
         _legend(figure, handles, 4)
         return _saved(figure, scale)
 
@@ -297,7 +345,7 @@ def _change_region(tip: Fingertip, change: FingerChange) -> FloatArray:
     return np.asarray(end + np.clip(ellipse(change.covariance_mm2, change.limit), -30.0, 30.0), dtype=np.float64)
 
 
-def _draw_change(axes: Axes, tip: Fingertip, change: FingerChange, scale: float) -> None:
+def _draw_change(axes: Axes, tip: Fingertip, change: FingerChange) -> None:
     assert change.change_mm is not None
     told = change.verdict == "changed"
     colour = CHANGED if told else AIM if change.verdict == "unchanged" else GREY
@@ -316,9 +364,6 @@ def _draw_change(axes: Axes, tip: Fingertip, change: FingerChange, scale: float)
             "shrinkA": 0.0, "shrinkB": 0.0,
         },
     )  # fmt: skip
-    words = [tip.finger, f"{change.distance_mm:.1f} mm" + (", changed" if told else "")]
-    top = np.array([float(np.mean([tip.contact_mm[0], end[0]])), float(region[:, 1].min()) - 3.4 / scale])
-    _write(axes, top, "\n".join(words), color="black", fontweight="bold" if told else "normal")
 
 
 def _change_handles() -> list[Any]:
@@ -426,10 +471,18 @@ def layout_plot(layout: Layout, rest: Rest | None) -> Plot:
         for button in layout.buttons:
             circle = circle_points(button.centre_mm, button.hole_mm / 2)
             _closed(axes, circle, color="black", linewidth=1.4, zorder=4)
+        names, discs = [], [(*button.centre_mm, button.top_radius_mm) for button in layout.buttons]
+        discs += [(*cut.centre_mm, cut.diameter_mm / 2) for cut in layout.panel.cuts if cut.shape == "circle"]
+        if rest is not None:
+            discs += [(*(tip.contact_mm - layout.panel_origin_mm), 1.5 / scale) for tip in rest.fingertips]
+        for button in layout.buttons:
             words = _wrapped(clean_label(button.label))
             if button.landing_probability is not None:
-                words.append(f"{100 * button.landing_probability:.0f} %")
-            _write(axes, np.array(button.centre_mm), "\n".join(words), color="black", fontsize=_POINT - 1.0)
+                words[-1] += f" {100 * button.landing_probability:.0f} %"
+            at = np.array(button.centre_mm)
+            names.append(_Named("\n".join(words), at, button.top_radius_mm, np.array([0.0, -1.0])))
+        panel = layout.panel
+        _name(axes, names, discs, (1.0, 1.0, panel.width_mm - 1.0, panel.height_mm - 1.0), scale, _POINT - 0.5)
         _legend(figure, handles, 4)
         return _saved(figure, scale)
 
@@ -507,11 +560,23 @@ def check_plot(check: CheckRecord) -> Plot | None:
                 _closed(axes, circle_points((moved[0], moved[1]), hole / 2), color=CHANGED, linewidth=1.6, zorder=3)
             if button.offset_mm is not None:
                 _draw_offset(axes, at, np.array(button.offset_mm), button.offset_covariance_mm2)
-            under = at + np.array([0.0, hole / 2 + 2.4 / scale])
-            words = " ".join(_wrapped(clean_label(button.label)))
-            _write(axes, under, words, color="black", fontsize=_POINT - 1.0)
+        _name(axes, *_check_names(shown), box, scale, _POINT - 0.5)
         _legend(figure, handles, 4)
         return _saved(figure, scale)
+
+
+def _check_names(
+    shown: Sequence[tuple[CheckedButton, tuple[float, float], float]],
+) -> tuple[list[_Named], list[tuple[float, float, float]]]:
+    """Return the names of buttons, below them if there is room, and what they keep clear of."""
+    names, discs = [], []
+    for button, centre, hole in shown:
+        at = np.array(centre)
+        discs.append((*centre, hole / 2))
+        if button.move_mm is not None:
+            discs.append((*(at + np.array(button.move_mm)), hole / 2))
+        names.append(_Named("\n".join(_wrapped(clean_label(button.label))), at, hole / 2, np.array([0.0, 1.0])))
+    return names, discs
 
 
 def _draw_offset(axes: Axes, at: FloatArray, offset: FloatArray, covariance: Any) -> None:
