@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from handcapture.cli.capture import capture, inspect
@@ -13,11 +15,13 @@ from handcapture.cli.demo import demo
 from handcapture.cli.draw import DRAWING_SUFFIXES, draw
 from handcapture.cli.fit import fit, holes
 from handcapture.cli.journal import journal
+from handcapture.cli.kept import FOLDER_VARIABLE, keeping
 from handcapture.cli.mat import mat
 from handcapture.cli.posture import posture
 from handcapture.cli.report import report
 from handcapture.cli.serve import serve
 from handcapture.cli.start import adopt, advise, arrange
+from handcapture.errors import InputError
 from handcapture.version import __version__
 
 __all__ = ["DRAWING_SUFFIXES", "MAT_NAMES", "main"]
@@ -25,7 +29,13 @@ __all__ = ["DRAWING_SUFFIXES", "MAT_NAMES", "main"]
 
 @click.group(cls=Group, context_settings=SETTINGS)
 @click.version_option(__version__, prog_name="handcapture", message="%(prog)s %(version)s")
-def main() -> None:
+@click.option(
+    "--journal", "journal_folder", type=click.Path(path_type=Path), envvar=FOLDER_VARIABLE,
+    help=f"The journal's folder. [default: ${FOLDER_VARIABLE}]",
+)  # fmt: skip
+@click.option("--keep", metavar="NICKNAME", help="Keep the documents and photos of the command for this person.")
+@click.option("--keep-photos", is_flag=True, help="With --keep: copy photos too, without place, names and camera.")
+def main(journal_folder: Path | None, keep: str | None, keep_photos: bool) -> None:
     """Measure where ten fingertips rest, from a phone photo, and fit a button panel to them.
 
     \b
@@ -36,7 +46,11 @@ def main() -> None:
       handcapture draw layout.json --output panel.dxf --output template.pdf --mat a3
 
     See it all at work first:  handcapture demo
+
+    In place of a file, entry:12 is what the journal keeps under that number.
     """
+    if keep_photos and keep is None:
+        raise InputError("--keep-photos says what --keep does with photos. Name a person with --keep.")
 
 
 for _command in (
@@ -58,4 +72,4 @@ for _command in (
     serve,
     demo,
 ):
-    main.add_command(_command)
+    main.add_command(_command if _command in (mat, journal, serve, demo) else keeping(_command))

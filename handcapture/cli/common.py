@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 import click
 
+from handcapture.cli.kept import FileOrEntry
 from handcapture.errors import HandcaptureError, InputError, PhotoError
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def json_option(function: Callable[..., None]) -> Callable[..., None]:
     )(function)
 
 
-PATH: Final = click.Path(path_type=Path)
+PATH: Final = FileOrEntry()
 SETTINGS: Final = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from handcapture.cli.common import PATH, check_not_input, check_output, json_option, print_json, without_native_chatter
+from handcapture.cli.kept import FOLDER_VARIABLE
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
     from handcapture.journal.records import AnyEntry, Deleted, Entry, Session
     from handcapture.journal.store import Journal
 
-FOLDER_VARIABLE: Final = "HANDCAPTURE_JOURNAL"
 SIDES_OF_USE: Final = ("left", "right", "both")
 """Stands here as well as in journal/records.py so that the help needs no further import; a test compares them."""
 
@@ -29,6 +29,7 @@ def _folder_option(function: Callable[..., None]) -> Callable[..., None]:
 
 
 def _named(folder: Path | None) -> Path:
+    folder = folder or click.get_current_context().find_root().params.get("journal_folder")
     if folder is None:
         raise InputError(
             f"Which journal? Name its folder with --folder, or set {FOLDER_VARIABLE}. A new one is made with "
@@ -41,8 +42,9 @@ def _named(folder: Path | None) -> Path:
 def journal() -> None:
     """Keep what was measured, tried and felt, per person and session, in a folder of yours.
 
-    All other commands work with files alone; the journal only keeps them. Everything stays in the folder: a database
-    and, if you say so, copies of photos without their personal metadata. Every entry has a number.
+    Every other command works with files alone, or with the journal: entry:12 in place of a file is what is kept under
+    that number, and handcapture --keep Mara before a command keeps what it used and wrote. Everything stays in the
+    folder: a database and, if you say so, copies of photos without their personal metadata. Every entry has a number.
 
     \b
     Example:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from handcapture.cli.common import PATH
-from handcapture.cli.journal import FOLDER_VARIABLE
+from handcapture.cli.kept import FOLDER_VARIABLE
 from handcapture.errors import InputError
 
 

@@ -22,7 +22,7 @@ _PRICE: Final = 1e4
 _STARTS: Final = 4
 _SCATTER_MM: Final = 6.0
 _LEAST_ROW_MM: Final = 6.0
-_TRIES, _MOST_TRIES = 24, 100
+_TRIES, _MOST_TRIES = 26, 100
 """Other arrangements that are tried with 30 buttons, and with few, where a try costs little."""
 _ROUGH: Final = 1e-4
 """Share of the cost that matters while arrangements are compared."""

@@ -1,0 +1,119 @@
+"""The journal behind every command: entries as inputs (entry:12), and what a command used kept under a person."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import re
+import tempfile
+from collections.abc import Iterable, Iterator
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from handcapture.errors import HandcaptureError, InputError
+
+if TYPE_CHECKING:
+    from handcapture.journal.store import Journal
+
+FOLDER_VARIABLE: Final = "HANDCAPTURE_JOURNAL"
+_ENTRY: Final = re.compile(r"entry:(\d{1,9})")
+_DRAWN: Final = (".dxf", ".svg", ".csv", ".pdf", ".html", ".jpg", ".png")
+
+
+class FileOrEntry(click.Path):
+    """A path; `entry:12` stands for what the journal keeps under that number, as a file for as long as it is needed."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return a path. InputError for an entry that has no file."""
+        found = _ENTRY.fullmatch(value) if isinstance(value, str) else None
+        if found is None or ctx is None:
+            return super().convert(value, param, ctx)
+        folder = Path(ctx.with_resource(_folder_for_a_while()))
+        with _opened(ctx) as kept:
+            data, suffix = kept.content(int(found[1]))
+            entry = kept.show(int(found[1]))
+        path = folder / (Path(getattr(entry, "name", "") or f"entry_{found[1]}").stem + suffix)
+        path.write_bytes(data)
+        return path
+
+
+@contextlib.contextmanager
+def _folder_for_a_while() -> Iterator[str]:
+    with tempfile.TemporaryDirectory(prefix="handcapture-") as folder:
+        yield folder
+
+
+@contextlib.contextmanager
+def _opened(ctx: click.Context) -> Iterator[Journal]:
+    from handcapture.journal.store import open_journal
+
+    folder = ctx.find_root().params.get("journal_folder")
+    if folder is None:
+        raise InputError(
+            f"Which journal? Name its folder with --journal before the command, or set {FOLDER_VARIABLE}. A new one is "
+            "made with handcapture journal init FOLDER."
+        )
+    with open_journal(folder) as kept:
+        yield kept
+
+
+def keeping(command: click.Command) -> click.Command:
+    """Let a command keep the documents and photos it used and wrote, where --keep names a person."""
+    plain = command.callback
+    assert plain is not None
+
+    @functools.wraps(plain)
+    def callback(*arguments: Any, **values: Any) -> Any:
+        ctx = click.get_current_context()
+        wishes = ctx.find_root().params
+        nickname = wishes.get("keep")
+        if nickname is None:
+            return plain(*arguments, **values)
+        with _opened(ctx) as kept:
+            kept.person(nickname)  # before any work: a person who is not there is told at once
+        result = plain(*arguments, **values)
+        _keep(ctx, nickname, bool(wishes.get("keep_photos")), list(_files(values.values())))
+        return result
+
+    command.callback = callback
+    return command
+
+
+def _files(values: Iterable[Any]) -> Iterator[Path]:
+    """Yield the files among a command's values."""
+    for value in values:
+        if isinstance(value, Path) and value.is_file():
+            yield value
+        elif isinstance(value, tuple | list):
+            yield from _files(value)
+
+
+def _keep(ctx: click.Context, nickname: str, keep_photos: bool, files: list[Path]) -> None:
+    """Add what the journal has a place for to the person's session of today, and note the drawings by their hash."""
+    from handcapture.journal.incoming import read_incoming
+
+    usable = []
+    for path in dict.fromkeys(files):
+        with contextlib.suppress(HandcaptureError):
+            read_incoming(path)
+            usable.append(path)
+    drawn = [path for path in dict.fromkeys(files) if path not in usable and path.suffix.lower() in _DRAWN]
+    with _opened(ctx) as kept:
+        today = date.today().isoformat()
+        session = next((s.id for s in reversed(kept.sessions(nickname)) if s.day == today), None)
+        day = today if session is None else None
+        added = kept.add_files(nickname, usable, session, keep_photos, day) if usable else None
+        entries = [] if added is None else [*added.new, *added.known]
+        layout = next((entry.id for entry in entries if entry.kind == "layout"), None)
+        if layout is not None:
+            for path in drawn:
+                kept.add_export(layout, path)
+    if not (ctx.params.get("as_json") or ctx.meta.get("handcapture.json")):
+        told = ", ".join(f"{entry.kind} {entry.id}" for entry in entries) or "nothing"
+        click.echo(f"\n  Kept for {nickname}: {told}.")

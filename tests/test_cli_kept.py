@@ -1,0 +1,102 @@
+"""Every command with the journal: entries as inputs, and what was used kept under a person."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from helpers_sessions import session, written
+
+from handcapture.cli import main
+
+SAMPLES = Path(__file__).resolve().parent.parent / "samples"
+
+
+def run(folder: Path, *arguments: object) -> Result:
+    return CliRunner().invoke(main, ["--journal", str(folder / "journal"), *map(str, arguments)])
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A journal with one person, and a rest beside it."""
+    assert run(tmp_path, "journal", "init", tmp_path / "journal").exit_code == 0
+    assert run(tmp_path, "journal", "person", "add", "Mara", "--folder", tmp_path / "journal").exit_code == 0
+    written(tmp_path, "rest.json", session(1, 4))
+    return tmp_path
+
+
+def numbers(folder: Path) -> dict[str, int]:
+    """The last entry of each kind."""
+    told = run(folder, "journal", "list", "--folder", folder / "journal", "--json").output
+    (person,) = json.loads(told)["people"]
+    return {item["kind"]: item["id"] for found in person["sessions"] for item in found["items"]}
+
+
+def fit(folder: Path, rest: object, plan: object, panel: object, name: str) -> Result:
+    return run(folder, "--keep", "Mara", "fit", rest, "--plan", plan, "--panel", panel, "--output", folder / name)
+
+
+def test_what_a_command_used_is_kept_and_serves_as_input(folder: Path) -> None:
+    result = fit(folder, folder / "rest.json", SAMPLES / "plan.toml", SAMPLES / "panel.toml", "a.json")
+    assert result.exit_code == 0, result.output
+    kept = numbers(folder)
+    assert set(kept) == {"rest", "plan", "panel", "layout"}
+    assert f"layout {kept['layout']}" in result.output
+    again = fit(folder, *(f"entry:{kept[kind]}" for kind in ("rest", "plan", "panel")), "b.json")
+    assert again.exit_code == 0, again.output
+    assert (folder / "b.json").read_bytes() == (folder / "a.json").read_bytes()
+    assert numbers(folder) == kept, "the same bytes are the same entries"
+    for command in (
+        ("posture", f"entry:{kept['rest']}"),
+        ("holes", f"entry:{kept['rest']}", "--plan", f"entry:{kept['plan']}"),
+        ("compare", f"entry:{kept['layout']}", folder / "a.json"),
+        ("changed", f"entry:{kept['rest']}", written(folder, "later.json", session(2, 4))),
+        ("report", f"entry:{kept['rest']}", "--layout", f"entry:{kept['layout']}", "--output", folder / "r.html"),
+    ):
+        result = run(folder, *command)
+        assert result.exit_code == 0, (command, result.output)
+
+
+def test_drawings_are_noted_by_their_hash(folder: Path) -> None:
+    fit(folder, folder / "rest.json", SAMPLES / "plan.toml", SAMPLES / "panel.toml", "a.json")
+    assert run(folder, "--keep", "Mara", "draw", folder / "a.json", "--output", folder / "a.dxf").exit_code == 0
+    number = numbers(folder)["layout"]
+    shown = json.loads(run(folder, "journal", "show", number, "--folder", folder / "journal", "--json").output)
+    assert [export["name"] for export in shown["exports"]] == ["a.dxf"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("posture", "entry:99"), "99"),
+        (("posture", "entry:1"), "which has no file"),
+        (("--keep", "Nobody", "posture", "rest.json"), "Nobody"),
+        (("--keep-photos", "posture", "rest.json"), "Name a person with --keep"),
+    ],
+)
+def test_bad_input_is_one_sentence(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...], words: str
+) -> None:
+    monkeypatch.chdir(folder)
+    result = run(folder, *arguments)
+    assert result.exit_code == 2, result.output
+    assert words in result.output
+    assert "Traceback" not in result.output
+
+
+def test_without_a_journal_an_entry_says_so(tmp_path: Path) -> None:
+    result = CliRunner().invoke(main, ["posture", "entry:3"], env={"HANDCAPTURE_JOURNAL": ""})
+    assert result.exit_code == 2
+    assert "Which journal?" in result.output
+
+
+def test_nothing_of_an_entry_stays_outside(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file that stands for an entry is gone when the command ends."""
+    away = folder / "temporary"
+    away.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(away))
+    fit(folder, folder / "rest.json", SAMPLES / "plan.toml", SAMPLES / "panel.toml", "a.json")
+    assert run(folder, "posture", f"entry:{numbers(folder)['rest']}").exit_code == 0
+    assert list(away.iterdir()) == []
