@@ -38,7 +38,8 @@ def test_commands_and_options_that_readme_names_exist() -> None:
         assert name in main.commands, name
     options = {option for command in main.commands.values() for p in command.params for option in p.opts}
     groups = [command for command in main.commands.values() if hasattr(command, "commands")]
-    options |= {o for group in groups for c in group.commands.values() for p in c.params for o in p.opts}
+    options |= {o for group in (main, *groups) for c in group.commands.values() for p in c.params for o in p.opts}
+    options |= {option for p in main.params for option in p.opts}
     for option in set(re.findall(r"`[^`\n]*?(--[a-z][a-z-]+)", text)):
         assert option in options | {"--help", "--version"}, option
 
