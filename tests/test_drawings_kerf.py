@@ -28,7 +28,6 @@ from test_drawings_outline import (
     upright,
 )
 
-from handcapture.drawings.common import drawing_notes
 from handcapture.drawings.contours import area_mm2, bounds_of, length_mm, offset, pieces_of, rectangle
 from handcapture.drawings.drill import layout_drill_csv
 from handcapture.drawings.kerf import cutting, rounded_corners
@@ -337,5 +336,5 @@ def test_corners_that_a_round_cutter_cannot_reach_are_told():
     notch = [[0, 0], [320, 0], [320, 150], [200, 150], [200, 120], [120, 120], [120, 150], [0, 150]]
     notched = replace(layout.panel, cuts=(), **as_outline(notch))
     assert rounded_corners(replace(layout, panel=notched), 3.0) == ("the outline (2)",)
-    assert any("Inner corners keep a radius of 1.5 mm: window (4)." in line for line in drawing_notes(layout, 3.0))
-    assert not any("Inner corners" in line for line in drawing_notes(layout))
+    assert "Inner corners keep a radius of 1.5 mm: window (4)." in layout_svg(layout, kerf_mm=3.0).decode()
+    assert "Inner corners" not in layout_svg(layout).decode()

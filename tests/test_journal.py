@@ -408,5 +408,5 @@ def test_documents_are_documents(journal: Journal, inputs: dict[str, Path]) -> N
     assert (check.kind, check.title) == ("check", "Mara's bench")
     with pytest.raises(InputError, match="is a plan, not a photo"):
         journal.add_photo("Mara", inputs["plan"])
-    with pytest.raises(DocumentError, match="but a layout .* is needed here"):
+    with pytest.raises(DocumentError, match=r"but a layout .* is needed here"):
         journal.add_layout("Mara", inputs["rest"])

@@ -9,22 +9,23 @@ from typing import Final
 from xml.etree import ElementTree
 
 from handcapture.drawings.common import (
+    build_warning,
     clean_label,
     format_mm,
-    largest_letters,
+    lines_in_circle,
     panel_words,
     revision_of,
 )
 from handcapture.drawings.contours import Contour, bounds_of, cut_contour, offset, rectangle
 from handcapture.drawings.kerf import cutting
-from handcapture.drawings.labels import middle_of
+from handcapture.drawings.labels import disc_array, middle_of
 from handcapture.drawings.printed_panel import checked_title
-from handcapture.drawings.sheet import paragraph
+from handcapture.drawings.sheet import CHECK_RULE_MM, check_rule, paragraph
 from handcapture.drawings.surroundings import names_on
 from handcapture.drawings.svg import add_heading, add_text, new_svg, number, path_of, svg_bytes
 from handcapture.errors import InputError
 from handcapture.layout.model import KeepOut, Layout, Point
-from handcapture.layout.outline import vertices_of
+from handcapture.layout.outline import polyline, vertices_of
 from handcapture.pdf_canvas import ACTUAL_SIZE, FAINT_MM, LINE_MM, MM_TO_POINTS, Pen, new_canvas
 
 MOST_MM: Final = 50.0
@@ -33,6 +34,7 @@ RIM_CLEARANCE_MM: Final = 1.0
 _AROUND_MM: Final = 8.0
 _LINE_MM: Final = 5.0
 _TYPE_MM: Final = 3.0
+_RULE_ROOM_MM: Final = 8.0
 _LAYERS: Final = "http://www.inkscape.org/namespaces/inkscape"
 _GROUPS: Final = {
     "artwork": "fill:none;stroke:none",
@@ -113,19 +115,22 @@ def _labels(
     """Return names with their middles and type sizes: in holes where they fit, else within the safe line."""
     texts = []
     for button in layout.buttons:
-        name = clean_label(button.label)
-        texts.append((button.centre_mm, name, largest_letters(name, button.hole_mm / 2, 0.0, _TYPE_MM)))
+        name, (x, y) = clean_label(button.label), button.centre_mm
+        lines = lines_in_circle(name, button.hole_mm / 2, 0.0, _TYPE_MM)
+        texts += [((x, y + offset), line, size) for line, offset, size in lines]
     left, top, right, bottom = bounds_of(safe)
     shown = replace(layout, panel=replace(layout.panel, keep_outs=above, side_features=()))
+    line = disc_array((x, y, 0.8) for contour in safe for x, y in polyline(contour).tolist())
     texts += [
         (middle_of(name.box), name.text, _TYPE_MM)
-        for name in names_on(shown, _TYPE_MM, (left + 1.0, top + 1.0, right - 1.0, bottom - 1.0))
+        for name in names_on(shown, _TYPE_MM, (left + 1.0, top + 1.0, right - 1.0, bottom - 1.0), line)
     ]
     return tuple(text for text in texts if text[1])
 
 
 def _notes(layout: Layout, bleed_mm: float, safe_mm: float) -> tuple[str, ...]:
     title = clean_label(layout.name, 60) or "Panel"
+    warning = build_warning(layout)
     return (
         f"{title}, {revision_of(layout)}: {panel_words(layout.panel)}",
         f"True size, seen from above, the person's edge at the bottom. {ACTUAL_SIZE}",
@@ -135,6 +140,7 @@ def _notes(layout: Layout, bleed_mm: float, safe_mm: float) -> tuple[str, ...]:
         "Red, group keep-clear: holes with rims and 1 mm more, cuts and 1 mm more, and what stands on the panel: "
         "covered or cut away.",
         "Put the artwork into the group artwork, which lies below all lines; hide the others before printing.",
+        *((warning,) if warning else ()),
     )
 
 
@@ -195,6 +201,7 @@ def art_pdf(layout: Layout, *, bleed_mm: float = 3.0, safe_mm: float = 3.0, labe
     title = checked_title(layout, "outline for artwork")
     art = art_of(layout, bleed_mm=bleed_mm, safe_mm=safe_mm, labels=labels)
     left, top, width, height, text_top = _page(art)
+    width, height = max(width, CHECK_RULE_MM + 2 * _AROUND_MM + 8.0), height + _RULE_ROOM_MM
     canvas, buffer = new_canvas(title)
     canvas.setPageSize((width * MM_TO_POINTS, height * MM_TO_POINTS))
     pen = Pen(canvas, height, (-left, -top))
@@ -215,7 +222,9 @@ def art_pdf(layout: Layout, *, bleed_mm: float = 3.0, safe_mm: float = 3.0, labe
     for centre, text, size in art.labels:
         pen.text(centre, text, size, centred=True)
     for row, text in enumerate(art.notes):
-        paragraph(pen, (left + _AROUND_MM, text_top - 0.85 * _TYPE_MM + _LINE_MM * row), text, _TYPE_MM, 2 * width)
+        place = (left + _AROUND_MM, text_top - 0.85 * _TYPE_MM + _LINE_MM * row)
+        paragraph(pen, place, text, _TYPE_MM, 2 * width, bold=text.startswith("NOT "))
+    check_rule(pen, (left + _AROUND_MM, text_top + _LINE_MM * len(art.notes) + 3.0))
     canvas.showPage()
     canvas.save()
     return buffer.getvalue()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
+from collections.abc import Sequence
 from datetime import date
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
@@ -132,6 +133,26 @@ def largest_letters(text: str, radius: float, offset: float, largest: float) -> 
     return min(largest, largest * chord / text_width(text, largest * 0.72))
 
 
+def lines_in_circle(text: str, radius: float, offset: float, largest: float) -> list[tuple[str, float, float]]:
+    """Return a text as one or two lines in a circle, each with its offset from the centre and its type size.
+
+    `offset` is that of the middle of the text, 0 or above the centre. Two lines are taken where the letters grow by it.
+    """
+    whole = largest_letters(text, radius, offset, largest)
+    best, size = [(text, offset, whole)], whole
+    words = text.split()
+    for k in range(1, len(words)):
+        upper, lower = " ".join(words[:k]), " ".join(words[k:])
+        low, up = offset + 0.6 * whole, offset - 0.6 * whole
+        for _ in range(8):
+            both = min(largest_letters(upper, radius, up, largest), largest_letters(lower, radius, low, largest))
+            up, low = offset - 0.6 * both, offset + 0.6 * both
+        both = min(largest_letters(upper, radius, up, both), largest_letters(lower, radius, low, both))
+        if both > 1.15 * size:
+            best, size = [(upper, up, both), (lower, low, both)], both
+    return best
+
+
 def format_mm(value: float) -> str:
     """Return a length with at most two decimals and no trailing zeros: 24, 24.5, 318.25."""
     text = f"{value:.2f}".rstrip("0").rstrip(".")
@@ -211,20 +232,10 @@ def kerf_note(kerf_mm: float) -> str:
     )
 
 
-def corner_note(layout: Layout, kerf_mm: float) -> tuple[str, ...]:
-    """Return the sentence that tells which inner corners a round cutter leaves round, if any."""
-    from handcapture.drawings.kerf import rounded_corners
-
-    corners = rounded_corners(layout, kerf_mm)
-    if not corners:
-        return ()
-    return (f"Inner corners keep a radius of {format_mm(kerf_mm / 2)} mm: {', '.join(corners)}.",)
-
-
-def drawing_notes(layout: Layout, kerf_mm: float = 0.0, kind: str = "") -> tuple[str, ...]:
+def drawing_notes(layout: Layout, kerf_mm: float = 0.0, kind: str = "", more: Sequence[str] = ()) -> tuple[str, ...]:
     """Return the lines that stand beside every drawing of the panel; `kerf_mm` is what the drawing allows for.
 
-    `kind` is what the drawing is, where that is not plain.
+    `kind` is what the drawing is, where that is not plain; `more` is what else is to be said of the kerf.
     """
     title = " · ".join(text for text in (clean_label(layout.name, 60), clean_label(layout.panel.name, 60)) if text)
     revision = revision_of(layout)
@@ -233,7 +244,7 @@ def drawing_notes(layout: Layout, kerf_mm: float = 0.0, kind: str = "") -> tuple
     sizes = f"All sizes in mm, {NOMINAL}." if kerf_mm == 0.0 else "All sizes in mm."
     lines.append(f"{revision[0].upper()}{revision[1:]}. Seen from above, the person's edge at the bottom. {sizes}")
     if kerf_mm:
-        lines += [kerf_note(kerf_mm), *corner_note(layout, kerf_mm)]
+        lines += [kerf_note(kerf_mm), *more]
     warning = build_warning(layout)
     return (*lines, warning) if warning else tuple(lines)
 

@@ -7,10 +7,10 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
-from handcapture.drawings.common import NOMINAL, clean_label, corner_note, cut_size, format_mm, kerf_note
+from handcapture.drawings.common import NOMINAL, clean_label, cut_size, format_mm, kerf_note
 from handcapture.drawings.contours import area_mm2, length_mm
 from handcapture.drawings.drill_sheet import tolerance_words
-from handcapture.drawings.kerf import cutting
+from handcapture.drawings.kerf import corner_note, cutting
 from handcapture.drawings.printed_panel import checked_title
 from handcapture.drawings.sheet import (
     MARGIN_MM,

@@ -13,7 +13,7 @@ from handcapture.drawings.common import (
     format_mm,
 )
 from handcapture.drawings.contours import Contour, bounds_of, cut_contour, rectangle
-from handcapture.drawings.kerf import Cutting, cutting
+from handcapture.drawings.kerf import Cutting, corner_note, cutting
 from handcapture.drawings.labels import Wanted, middle_of, nearest_point, place_labels
 from handcapture.drawings.surroundings import names_on, obstacles_on
 from handcapture.layout.model import Button, KeepOut, Layout, Point
@@ -84,7 +84,7 @@ def layout_dxf(layout: Layout, *, version: Version = "R2010", kerf_mm: float = 0
         _draw_part(sheet, button)
         _draw_marks(sheet, button)
     _draw_labels(sheet, layout)
-    notes = drawing_notes(layout, kerf_mm)
+    notes = drawing_notes(layout, kerf_mm, more=corner_note(layout, kerf_mm))
     if not cut.exact:
         notes = (*notes, "The outline with kerf is made of short straight pieces, within 0.005 mm of its arcs.")
     width, height = layout.panel.width_mm, layout.panel.height_mm

@@ -119,6 +119,12 @@ def rounded_corners(layout: Layout, kerf_mm: float) -> tuple[str, ...]:
     return tuple(told)
 
 
+def corner_note(layout: Layout, kerf_mm: float) -> tuple[str, ...]:
+    """Return the sentence that tells which inner corners a round cutter leaves round, if any."""
+    corners = rounded_corners(layout, kerf_mm)
+    return (f"Inner corners keep a radius of {format_mm(kerf_mm / 2)} mm: {', '.join(corners)}.",) if corners else ()
+
+
 def _comes_back(outline: Contour, grown: Contour, kerf_mm: float) -> bool:
     """Tell whether a cut along the grown line leaves the panel: a notch that the cutter closes would be missing."""
     import shapely

@@ -13,6 +13,8 @@ Box = tuple[float, float, float, float]
 """Left, top, right, bottom, in the unit and frame of the drawing (y down)."""
 
 _DIRECTIONS = 24
+_ALONG = np.linspace(0.1, 1.0, 19)
+"""Where a leader is looked at, in shares of its length."""
 _HARD = 1000.0
 _ROOMY = (3.0, 2.0, 1.0, 0.0)
 """Room around a block of text that is sought, and what is made do with, in the unit of the drawing."""
@@ -54,17 +56,21 @@ def place_labels(wanted: Sequence[Wanted], obstacles: Obstacles, gap: float) -> 
     obstacles, the labels before it and the bounds are only violated when every place violates one.
     """
     placed: list[Box] = []
+    leaders = np.zeros((0, 2))
     for label in wanted:
         boxes, ways = _candidates(label, gap)
-        cost = ways @ np.array([1.0, 2.0 * max(label.size)])
+        # A long label must not stand far off only to keep the wished side.
+        cost = ways @ np.array([1.0, min(2.0 * max(label.size), 12.0 * gap)])
         cost += _HARD * _overlaps_discs(boxes, obstacles.discs, gap / 2)
         cost += 3.0 * max(label.size) * _crosses_rings(boxes, obstacles.rings)
         for other in (*obstacles.boxes, *placed):
             cost += _HARD * _overlaps_box(boxes, other, gap / 2)
         cost += _HARD * _outside(boxes, obstacles.bounds)
         cost += 0.5 * max(label.size) * _leader_crossings(label, boxes, obstacles.discs)
+        cost += max(label.size) * (_leader_over(label, boxes, placed) + _covers(boxes, leaders))
         left, top, right, bottom = boxes[int(np.argmin(cost))]
         placed.append((float(left), float(top), float(right), float(bottom)))
+        leaders = np.vstack([leaders, _leader(label, boxes[[int(np.argmin(cost))]])[0]])
     return placed
 
 
@@ -170,6 +176,32 @@ def _leader_crossings(label: Wanted, boxes: FloatArray, discs: FloatArray) -> Fl
     along = np.clip(to_box @ to_disc.T / length_squared[:, None], 0.0, 1.0)
     apart = np.linalg.norm(along[..., None] * to_box[:, None] - to_disc[None], axis=2)
     return _count(apart < others[:, 2])
+
+
+def _leader(label: Wanted, boxes: FloatArray) -> FloatArray:
+    """Return points (N, M, 2) on the way from the rim of what is named to each box's nearest point."""
+    anchor = np.array(label.anchor)
+    way = np.clip(anchor, boxes[:, :2], boxes[:, 2:]) - anchor
+    length = np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)
+    first = np.minimum(label.radius / length, 1.0)
+    shares = first[:, None] + (1.0 - first[:, None]) * _ALONG
+    return np.asarray(anchor + shares[..., None] * way[:, None], dtype=np.float64)
+
+
+def _leader_over(label: Wanted, boxes: FloatArray, placed: Sequence[Box]) -> FloatArray:
+    """Return how many placed boxes each box's leader runs over."""
+    points = _leader(label, boxes)
+    total = np.zeros(len(boxes))
+    for left, top, right, bottom in placed:
+        x, y = points[..., 0], points[..., 1]
+        total += ((x > left) & (x < right) & (y > top) & (y < bottom)).any(axis=1)
+    return total
+
+
+def _covers(boxes: FloatArray, points: FloatArray) -> FloatArray:
+    """Return whether each box covers any of some points, 0 or 1."""
+    within = (points > boxes[:, None, :2]) & (points < boxes[:, None, 2:])
+    return np.asarray(within.all(axis=2).any(axis=1), dtype=np.float64)
 
 
 def place_at_one(wanted: Sequence[Wanted], obstacles: Obstacles, gap: float) -> Box | None:

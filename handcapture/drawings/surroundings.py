@@ -64,8 +64,8 @@ def obstacles_on(
     discs = [hole_discs(layout), disc_array((*c.centre_mm, c.diameter_mm / 2) for c in panel.cuts if c.diameter_mm)]
     if spots is not None:
         discs.append(spots)
-    if panel.outline:
-        # A line that turns in anywhere: a row of small discs along it.
+    if panel.outline or panel.corner_radius_mm > 0:
+        # A line that turns in anywhere, or at the corners: a row of small discs along it.
         discs.append(disc_array((x, y, 0.8) for x, y in outline_points(panel, 2.0).tolist()))
     rings = [(*k.centre_mm, k.diameter_mm / 2) for k in panel.keep_outs if k.shape == "circle"]
     rings += [(*b.centre_mm, b.below_radius_mm) for b in layout.buttons if b.below_radius_mm > b.hole_mm / 2]

@@ -17,9 +17,10 @@ from handcapture.drawings.common import (
     drawing_notes,
     format_mm,
     largest_letters,
+    lines_in_circle,
 )
 from handcapture.drawings.contours import Contour, bounds_of, cut_contour, pieces_of
-from handcapture.drawings.kerf import Cutting, cutting
+from handcapture.drawings.kerf import Cutting, corner_note, cutting
 from handcapture.drawings.labels import middle_of
 from handcapture.drawings.surroundings import names_on
 from handcapture.layout.model import Button, Cut, KeepOut, Layout, Point
@@ -48,7 +49,7 @@ def layout_svg(layout: Layout, *, kerf_mm: float = 0.0) -> bytes:
     edge, web and kerf alike. InputError when the layout or the kerf cannot be drawn.
     """
     cut = cutting(layout, kerf_mm)
-    notes = drawing_notes(layout, kerf_mm)
+    notes = drawing_notes(layout, kerf_mm, more=corner_note(layout, kerf_mm))
     if not cut.exact:
         notes = (*notes, "The outline with kerf is made of short straight pieces, within 0.005 mm of its arcs.")
     widest = max(0.9 * text_width(line, _NOTE_MM * 0.72) for line in notes)
@@ -244,17 +245,14 @@ def _draw_button_marks(group: ElementTree.Element, button: Button) -> None:
     radius = button.hole_mm / 2
     colour = _SIDE_COLOURS[button.side]
     label, finger = clean_label(button.label), f"{button.side} {button.finger}"
-    lines = [
-        (label, -0.42, radius / 3.2, "bold"),
-        (f"Ø{format_mm(button.hole_mm)}", 0.4, radius / 4.5, "normal"),
-    ]
+    for text, offset, size in lines_in_circle(label, radius, -0.42 * radius, radius / 3.2) if label else []:
+        _add_label(group, text, (x, y + offset), size, colour, **{"font-weight": "bold"})
+    lines = [(f"Ø{format_mm(button.hole_mm)}", 0.4, radius / 4.5)]
     if label.casefold() != finger:
-        lines.append((finger, 0.68, radius / 6, "normal"))
-    for text, offset, largest, weight in lines:
-        if text:
-            size = largest_letters(text, radius, offset * radius, largest)
-            place = (x, y + offset * radius)
-            _add_label(group, text, place, size, colour, **{"font-weight": weight})
+        lines.append((finger, 0.68, radius / 6))
+    for text, offset, largest in lines:
+        size = largest_letters(text, radius, offset * radius, largest)
+        _add_label(group, text, (x, y + offset * radius), size, colour, **{"font-weight": "normal"})
     arm = min(2.0, radius / 4)
     cross = f"M{number(x - arm)} {number(y)}H{number(x + arm)}M{number(x)} {number(y - arm)}V{number(y + arm)}"
     ElementTree.SubElement(group, "path", {"class": "centre", "d": cross})

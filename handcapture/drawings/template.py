@@ -234,8 +234,10 @@ def _draw_notes(
             shown, (left, top, _, _) = broken, box
         if box_is_free(box, obstacles):
             break
+    warning = build_warning(layout)
+    strong = {0, *(k for k, line in enumerate(shown) if warning and line in warning)}
     for k, line in enumerate(shown):
-        pen.text((left, top + (k + 0.8) * spacing), line, _TYPE_MM, bold=k == 0, grey=0.25)
+        pen.text((left, top + (k + 0.8) * spacing), line, _TYPE_MM, bold=k in strong, grey=0.25)
 
 
 def _broken(line: str, width_mm: float) -> list[str]:

@@ -207,7 +207,9 @@ def _draw_furniture(pen: Pen, layout: Layout, plan: Tiling, row: int, column: in
     if plan.pages > 1:
         lines.append("Cut one of two neighbours along the dashed line, lay cross on cross, tape.")
     for k, line in enumerate(lines):
-        pen.text((_LEFT_MM, height - _BOTTOM_MM + 4.0 + 3.0 * k), line, 2.3, bold=k == 0, grey=0.0)
+        pen.text(
+            (_LEFT_MM, height - _BOTTOM_MM + 4.0 + 3.0 * k), line, 2.3, bold=k == 0 or line.startswith("NOT "), grey=0.0
+        )
     if plan.pages == 1:
         return
     cell = min(20.0 / len(plan.columns), 14.0 / len(plan.rows), 7.0)

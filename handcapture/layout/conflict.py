@@ -26,9 +26,9 @@ _CLASH_MM: Final = 1e-3
 _MOST_NAMED: Final = 8
 
 
-def explain(problem: Problem) -> str:
+def explain(task: Task) -> str:
     """Say what clashes and which single changes, each tried, resolve it."""
-    task, panel = problem.task, problem.task.panel
+    problem, panel = Problem(task, every_kind=True), task.panel
     tries = list(starts(problem, _TRIES))
     found = min((loosened(problem, start) for start in tries), key=lambda one: one.loosening)
     clashing = [_say(problem, problem.constraints[k]) for k in smallest_clash(problem, found)]

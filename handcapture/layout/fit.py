@@ -25,7 +25,7 @@ from handcapture.layout.holes import with_holes
 from handcapture.layout.landing import FloatArray, aimed_mm2, landing_probability, plunger_mm
 from handcapture.layout.model import Button, Choice, Finding, Layout, Panel, Point
 from handcapture.layout.plan import ButtonWish, Plan
-from handcapture.layout.search import solve
+from handcapture.layout.search import NoWayError, solve
 from handcapture.layout.task import (
     LayoutError,
     check_equalities,
@@ -146,7 +146,13 @@ def _fit(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None) ->
     task = task_of(rest, plan, panel, panel_origin_mm)
     refuse_small_panel(task)
     check_equalities(task, plan)
-    centres, origin = solve(task)
+    try:
+        centres, origin = solve(task)
+    except NoWayError as none:
+        # Imported here: it is seldom needed.
+        from handcapture.layout.conflict import explain
+
+        raise LayoutError(explain(none.task)) from None
     origin_point = (float(origin[0]), float(origin[1]))
     fitted: dict[int, Button] = {}
     for place, k in enumerate(order):

@@ -13,7 +13,7 @@ from handcapture.layout.constraints import FloatArray, Indices, depths_mm, name_
 from handcapture.layout.descent import Descent, Smooth, descend
 from handcapture.layout.model import Layout
 from handcapture.layout.moves import moves
-from handcapture.layout.task import FEASIBLE_MM, NEAR_MM, LayoutError, Task, first_centres
+from handcapture.layout.task import FEASIBLE_MM, NEAR_MM, Task, first_centres
 
 _CENTRING: Final = 1e-4
 """Weight, per mm², of the pull that centres the buttons on a panel that slides: too weak to move a button."""
@@ -185,8 +185,16 @@ def _twists(task: Task) -> FloatArray:
     return np.array(found).reshape(-1, 2 * len(task.names), 2 * len(task.names))
 
 
+class NoWayError(Exception):
+    """No place satisfies the task, every constraint of it looked at."""
+
+    def __init__(self, task: Task) -> None:
+        super().__init__("no place satisfies the task")
+        self.task = task
+
+
 def solve(task: Task) -> tuple[FloatArray, FloatArray]:
-    """Return centres (n, 2) in the panel frame and the panel's origin (2,)."""
+    """Return centres (n, 2) in the panel frame and the panel's origin (2,). NoWayError where there are none."""
     known: FloatArray | None = None
     cost = np.inf
     while True:
@@ -210,10 +218,7 @@ def solve(task: Task) -> tuple[FloatArray, FloatArray]:
         if not feasible:
             whole = complete(task)
             if whole is task:
-                # Imported here: it is seldom needed, and stands on this module.
-                from handcapture.layout.conflict import explain
-
-                raise LayoutError(explain(Problem(task, every_kind=True)))
+                raise NoWayError(task)
             task = whole
             continue
         known = min(feasible, key=problem.cost)
