@@ -17,7 +17,7 @@ from handcapture.cli.common import (
     print_cautions,
     print_json,
 )
-from handcapture.errors import InputError
+from handcapture.errors import InputError, OutputError
 
 if TYPE_CHECKING:
     from handcapture.layout.model import Layout
@@ -159,18 +159,24 @@ def draw(
     if kinds & {".jpg", ".png"} and (photo is None or rest is None):
         raise InputError("To draw over a photo, name it with --photo, and its rest document with --rest.")
     _check_names(outputs, files)
+    if layout.suffix.lower() == ".toml":
+        raise InputError(
+            f"{layout} is a plan or a panel, written by hand; drawings are made of a layout (.json). Run handcapture "
+            "fit with it first, and name what that writes."
+        )
     fitted = read_layout(layout)
     # All drawings are made before the first is written: a failure leaves nothing half-done.
     made = [(path, _drawing(path, fitted, wishes)) for path in outputs]
+    _check_folders(outputs)
     for path, data in made:
         write_atomically(path, data)
+    if warning := build_warning(fitted):
+        click.echo(f"{warning} The drawings say so too; handcapture fit names them.", err=True)
     if as_json:
         print_json({"outputs": [str(path) for path in outputs]})
         return
     for path in outputs:
         click.echo(f"{path}: {_told(path, wishes)}")
-    if warning := build_warning(fitted):
-        click.echo(f"\n{warning} The drawings say so too; handcapture fit names them.")
     if kinds & {".dxf", ".svg", ".csv", ".pdf"}:
         print_cautions()
 
@@ -178,11 +184,29 @@ def draw(
 def _check_names(outputs: tuple[Path, ...], files: tuple[str, ...]) -> None:
     """Refuse a drawing named twice, and files for the sheet that are not there nor about to be."""
     for k, path in enumerate(outputs):
-        if path.resolve() in [other.resolve() for other in outputs[:k]]:
+        # Some file systems take a.DXF and a.dxf for the same name.
+        if str(path.resolve()).casefold() in [str(other.resolve()).casefold() for other in outputs[:k]]:
             raise InputError(f"{path} is named twice with --output. Name another file, or leave one out.")
     for name in files:
         if not Path(name).exists():
             raise InputError(f"{name} (--file) does not exist. Draw it first, or mend the name: the shop will ask.")
+        if Path(name).is_dir():
+            raise InputError(f"{name} (--file) is a folder. Name the files in it, each with --file.")
+
+
+def _check_folders(outputs: tuple[Path, ...]) -> None:
+    """Refuse a folder that cannot be written to before anything is written to another one."""
+    import tempfile
+
+    for folder in dict.fromkeys(path.parent for path in outputs):
+        try:
+            with tempfile.TemporaryFile(dir=folder):
+                pass
+        except OSError as error:
+            raise OutputError(
+                f"The folder {folder} cannot be written to: {error.strerror or error}. Nothing was written; name "
+                "another folder, or see to its permissions."
+            ) from error
 
 
 def _check_sheet(wishes: _Wishes, outputs: tuple[Path, ...]) -> None:

@@ -133,14 +133,18 @@ def largest_letters(text: str, radius: float, offset: float, largest: float) -> 
     return min(largest, largest * chord / text_width(text, largest * 0.72))
 
 
+_EASY_LETTERS_MM: Final = 2.5
+
+
 def lines_in_circle(text: str, radius: float, offset: float, largest: float) -> list[tuple[str, float, float]]:
     """Return a text as one or two lines in a circle, each with its offset from the centre and its type size.
 
-    `offset` is that of the middle of the text, 0 or above the centre. Two lines are taken where the letters grow by it.
+    `offset` is that of the middle of the text, 0 or above the centre. Two lines are taken where
+    the letters of one would be smaller than 2.5 mm and grow by it.
     """
     whole = largest_letters(text, radius, offset, largest)
     best, size = [(text, offset, whole)], whole
-    words = text.split()
+    words = text.split() if whole < _EASY_LETTERS_MM else []
     for k in range(1, len(words)):
         upper, lower = " ".join(words[:k]), " ".join(words[k:])
         low, up = offset + 0.6 * whole, offset - 0.6 * whole

@@ -201,7 +201,7 @@ def _leader_over(label: Wanted, boxes: FloatArray, placed: Sequence[Box]) -> Flo
 def _covers(boxes: FloatArray, points: FloatArray) -> FloatArray:
     """Return whether each box covers any of some points, 0 or 1."""
     within = (points > boxes[:, None, :2]) & (points < boxes[:, None, 2:])
-    return np.asarray(within.all(axis=2).any(axis=1), dtype=np.float64)
+    return (_count(np.all(within, axis=2)) > 0).astype(np.float64)
 
 
 def place_at_one(wanted: Sequence[Wanted], obstacles: Obstacles, gap: float) -> Box | None:
