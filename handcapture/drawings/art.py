@@ -35,6 +35,8 @@ _AROUND_MM: Final = 8.0
 _LINE_MM: Final = 5.0
 _TYPE_MM: Final = 3.0
 _RULE_ROOM_MM: Final = 8.0
+_LEAST_OPENING_MM: Final = 12.0
+"""Round openings smaller than this hold no name."""
 _LAYERS: Final = "http://www.inkscape.org/namespaces/inkscape"
 _GROUPS: Final = {
     "artwork": "fill:none;stroke:none",
@@ -120,10 +122,19 @@ def _labels(
         texts += [((x, y + offset), line, size) for line, offset, size in lines]
     left, top, right, bottom = bounds_of(safe)
     shown = replace(layout, panel=replace(layout.panel, keep_outs=above, side_features=()))
-    line = disc_array((x, y, 0.8) for contour in safe for x, y in polyline(contour).tolist())
+    spots = [(x, y, 0.8) for contour in safe for x, y in polyline(contour).tolist()]
+    # No name on what is to be kept clear; larger openings may hold their own.
+    spots += [(*button.centre_mm, button.top_radius_mm + RIM_CLEARANCE_MM) for button in layout.buttons]
+    small = [cut for cut in layout.panel.cuts if cut.shape == "circle" and cut.diameter_mm < _LEAST_OPENING_MM]
+    spots += [(*cut.centre_mm, cut.diameter_mm / 2 + RIM_CLEARANCE_MM) for cut in small]
+    spots += [
+        (*keep_out.centre_mm, keep_out.diameter_mm / 2)
+        for keep_out in above
+        if keep_out.shape == "circle" and keep_out.diameter_mm < _LEAST_OPENING_MM
+    ]
     texts += [
         (middle_of(name.box), name.text, _TYPE_MM)
-        for name in names_on(shown, _TYPE_MM, (left + 1.0, top + 1.0, right - 1.0, bottom - 1.0), line)
+        for name in names_on(shown, _TYPE_MM, (left + 1.0, top + 1.0, right - 1.0, bottom - 1.0), disc_array(spots))
     ]
     return tuple(text for text in texts if text[1])
 

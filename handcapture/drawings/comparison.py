@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.drawings.common import check_drawable, circle_points, clean_label, outline_points
+from handcapture.drawings.common import build_warning, check_drawable, circle_points, clean_label, outline_points
 from handcapture.drawings.contours import cut_contour
 from handcapture.layout.compare import ButtonChange, Comparison
 from handcapture.layout.model import Cut, KeepOut, Layout
@@ -74,20 +74,24 @@ def _draw_step(axes: Axes, comparison: Comparison, step: int) -> None:
     drawn = [_draw_panel(axes, comparison, step, old=True), _draw_panel(axes, comparison, step + 1, old=False)]
     changes = {change.label: change for change in comparison.steps[step].buttons}
     old = dict(zip((b.label for b in before.buttons), comparison.centres_mm(step), strict=True))
+    new = comparison.centres_mm(step + 1)
     for button in before.buttons:
         if changes[button.label].kind != "same":
             circle = circle_points(tuple(old[button.label]), button.hole_mm / 2)
             _line(axes, circle, OLD, 1.0, dashed=True)
         if changes[button.label].kind == "removed":
             _cross_out(axes, old[button.label], button.hole_mm / 2)
-            _write(axes, old[button.label], [clean_label(button.label), "removed"], "black")
-    for button, centre in zip(after.buttons, comparison.centres_mm(step + 1), strict=True):
+            # What is new at the same place has its name below.
+            taken = any(np.hypot(*(centre - old[button.label])) < button.hole_mm for centre in new)
+            lines = [*_name_lines(button.label), "removed"]
+            _write(axes, old[button.label], lines, "black", above=taken)
+    for button, centre in zip(after.buttons, new, strict=True):
         change = changes[button.label]
         colour = ADDED if change.kind == "added" else NEW
         circle = circle_points((float(centre[0]), float(centre[1])), button.hole_mm / 2)
         axes.fill(*circle.T, facecolor="#E3F4EE" if change.kind == "added" else "none", edgecolor="none", zorder=1.5)
         _line(axes, circle, colour, 1.8 if change.kind == "added" else 1.3)
-        lines = [clean_label(button.label), *_words(change)]
+        lines = [*_name_lines(button.label), *_words(change)]
         from_below = change.moved and change.move_mm is not None and change.move_mm[1] < 0
         _write(axes, centre, lines, "black" if change.kind == "same" else colour, above=from_below)
         if change.distance_mm > _LEAST_ARROW_MM:
@@ -97,6 +101,9 @@ def _draw_step(axes: Axes, comparison: Comparison, step: int) -> None:
     title = f"{_called(before)}  →  {_called(after)}"
     axes.text(low[0], low[1] - 12.0, title, fontsize=1.5 * _POINT, fontweight="bold", va="bottom")
     axes.text(low[0], low[1] - 5.0, _how(comparison, step), fontsize=_POINT, va="bottom", color="#333333")
+    if warning := build_warning(after):
+        place = (low[0], high[1] + 5.0)
+        axes.text(*place, warning, fontsize=_POINT, fontweight="bold", va="top", color="#B00020")
     _scale_bar(axes, (high[0] - BAR_MM, high[1] + 8.0))
     _legend(axes, comparison, step)
     axes.set_xlim(low[0] - 3.0, high[0] + 3.0)
@@ -115,6 +122,13 @@ def _how(comparison: Comparison, step: int) -> str:
         "panel corner": "No button in common: the panels lie corner on corner.",
     }[placing.by]
     return f"{how} Seen from above, the person's edge at the bottom."
+
+
+def _name_lines(label: str) -> list[str]:
+    """Return a label in lines that fit into a hole of common size."""
+    import textwrap
+
+    return textwrap.wrap(clean_label(label), 13) or [""]
 
 
 def _words(change: ButtonChange) -> list[str]:

@@ -498,7 +498,7 @@ def _hole_places(
     return rings, notes
 
 
-LegendRow = tuple[Literal["left", "right", "region", "hidden", "hole", "landing", "move"], str]
+LegendRow = tuple[Literal["left", "right", "region", "hidden", "hole", "landing", "move", "warning"], str]
 
 
 def _legend(
@@ -523,6 +523,8 @@ def _legend(
         rows.append(("landing", "95 of 100 landings"))
     if any(landing.move_mm is not None for landing in landings):
         rows.append(("move", "where the hole should move"))
+    if layout is not None and not layout.buildable:
+        rows.append(("warning", "layout has errors: not to be built yet"))
     width = max((font.getlength(text) for _, text in rows), default=0.0) + 3.4 * font.size
     return (width, (1.45 * len(rows) + 0.45) * font.size), rows
 
@@ -565,6 +567,9 @@ def _draw_legend(canvas: _Canvas, box: Box, rows: list[LegendRow], font: FreeTyp
         elif kind == "move":
             canvas.line(centre + circle_points((-0.25 * size, 0.0), 0.42 * size, 48), CHECK_COLOUR, 2.0, closed=True)
             _draw_arrow(canvas, centre + np.array([[-0.05 * size, 0.0], [0.95 * size, 0.0]]))
+        elif kind == "warning":
+            for sign in (1, -1):
+                canvas.line(centre + 0.4 * size * np.array([[-1.0, -sign], [1.0, sign]]), CHECK_COLOUR, 2.5)
         elif kind == "landing":
             canvas.line(ellipse, CHECK_COLOUR, 2.0, closed=True, dash=5.0)
         else:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -223,21 +224,41 @@ def _draw_notes(
     if first and not _panel_is_whole(layout, mat, origin):
         lines.append("The panel is larger than the quiet paper: its edge is left out where it would cross marks.")
 
-    spacing = 1.3 * _TYPE_MM
+    spacing, warning = 1.3 * _TYPE_MM, build_warning(layout)
     obstacles = _note_obstacles(layout, sheet, corner, texts)
-    # In one long block where there is room for it, else in narrower ones.
+    half = (len(lines) + 1) // 2
+    block = _note_block(lines, obstacles)
+    if block[2]:
+        blocks = [block]
+    else:
+        # Between rows of marks there may be no room for all lines, but for some here and some there.
+        first_half = _note_block(lines[:half], obstacles)
+        rest = replace(obstacles, boxes=(*obstacles.boxes, first_half[1]))
+        blocks = [first_half, _note_block(lines[half:], rest)]
+    for shown, (left, top, _, _), _ in blocks:
+        for k, line in enumerate(shown):
+            bold = (k == 0 and shown is blocks[0][0]) or (bool(warning) and line in warning)
+            pen.text((left, top + (k + 0.8) * spacing), line, _TYPE_MM, bold=bold, grey=0.25)
+
+
+def _note_block(lines: list[str], obstacles: Obstacles) -> tuple[list[str], Box, bool]:
+    """Return lines as they are broken, the box they stand in, and whether it meets nothing.
+
+    In one long block where there is room for it, else in narrower ones.
+    """
+    spacing = 1.3 * _TYPE_MM
+    found: tuple[list[str], Box, bool] | None = None
     for width_mm in (math.inf, 120.0, 100.0, 70.0):
         broken = [part for line in lines for part in _broken(line, width_mm)]
         size = (max(0.92 * text_width(line, 0.72 * _TYPE_MM) for line in broken), spacing * len(broken))
         box = place_block(size, obstacles, 1.0)
-        if width_mm == math.inf or box_is_free(box, obstacles):
-            shown, (left, top, _, _) = broken, box
-        if box_is_free(box, obstacles):
+        free = box_is_free(box, obstacles)
+        if found is None or free:
+            found = broken, box, free
+        if free:
             break
-    warning = build_warning(layout)
-    strong = {0, *(k for k, line in enumerate(shown) if warning and line in warning)}
-    for k, line in enumerate(shown):
-        pen.text((left, top + (k + 0.8) * spacing), line, _TYPE_MM, bold=k in strong, grey=0.25)
+    assert found is not None
+    return found
 
 
 def _broken(line: str, width_mm: float) -> list[str]:
