@@ -6,7 +6,7 @@ import csv
 import io
 from typing import Final
 
-from handcapture.drawings.common import check_drawable, clean_label, revision_of
+from handcapture.drawings.common import build_warning, check_drawable, clean_label, revision_of
 from handcapture.layout.model import Layout
 
 COLUMNS: Final = (
@@ -29,7 +29,8 @@ NOTE: Final = "panel seen from above, the person's edge at the bottom, nominal s
 
 def note_header(layout: Layout) -> str:
     """Return the header of the last, empty column: the note that holds for the whole table."""
-    return f"note: {NOTE}, {revision_of(layout)}"
+    warning = build_warning(layout)
+    return f"note: {NOTE}, {revision_of(layout)}" + (f". {warning}" if warning else "")
 
 
 def layout_drill_csv(layout: Layout) -> bytes:
