@@ -36,7 +36,7 @@ def adopted(folder: Path, name: str, data: bytes, *options: str) -> Result:
     for kept in ("plan.toml", "panel.toml"):
         (folder / kept).write_text("kept")
     command = ["adopt", str(folder / name), "--rest", str(folder / "rest.json"), "--output", str(folder / "plan.toml")]
-    return CliRunner().invoke(main, [*command, *options])
+    return CliRunner().invoke(main, [*command, "--force", *options])
 
 
 def assert_adopted(folder: Path, run: Result, within: float = 1e-3) -> None:

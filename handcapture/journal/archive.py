@@ -98,7 +98,8 @@ def _whole_or_not(path: Path) -> Iterator[str]:
             os.fsync(file.fileno())
         os.replace(temporary, path)
         temporary = None
-        files.flush(path.parent)
+        with contextlib.suppress(OSError):  # the archive is there; only that the folder knows of it may be lost
+            files.flush(path.parent)
     except HandcaptureError:
         raise
     except OSError as error:
