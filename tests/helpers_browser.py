@@ -64,6 +64,12 @@ class Server:
             time.sleep(0.05)
         raise AssertionError("the server does not listen")
 
+    def workers(self) -> list[int]:
+        """Return the numbers of the processes that the server started (Linux)."""
+        assert self._program is not None
+        found = Path(f"/proc/{self._program.pid}/task/{self._program.pid}/children").read_text()
+        return [int(pid) for pid in found.split()]
+
     def end(self, how: signal.Signals = signal.SIGINT) -> int:
         """End it: politely by SIGINT, or kill it; return its exit code."""
         assert self._program is not None

@@ -406,7 +406,10 @@ def test_a_reload_a_kill_and_a_restart_lose_nothing(desk: Any, server: Server, s
     desk.locator("#bench[data-ready]").wait_for(timeout=PATIENT)
     assert (places(desk), codes(desk)) == (before, found)
     for how in (signal.SIGKILL, signal.SIGINT):
+        workers = server.workers()
+        assert workers
         code = server.end(how)
+        until(lambda: not any(Path(f"/proc/{pid}").exists() for pid in workers), 20)  # noqa: B023
         assert how == signal.SIGKILL or code == 0, "it ends in peace"
         server.start()
         table(desk, server, session)

@@ -11,6 +11,7 @@ import functools
 import multiprocessing
 import os
 import signal
+import threading
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
@@ -37,10 +38,19 @@ ENOUGH_PLACEMENTS: Final = 5
 def quiet_worker() -> None:
     """Set a worker up: the server ends it, not Ctrl-C; what native libraries print is kept away from the user."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_server, daemon=True).start()
     with contextlib.suppress(OSError):
         nothing = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nothing, 2)
         os.close(nothing)
+
+
+def _end_with_server() -> None:
+    """End this worker when the server is gone, even if that was killed."""
+    server = multiprocessing.parent_process()
+    if server is not None:
+        server.join()
+        os._exit(0)
 
 
 @functools.cache

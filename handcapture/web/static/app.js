@@ -43,6 +43,9 @@ document.addEventListener("submit", async (event) => {
 });
 document.addEventListener("input", (event) => event.target.form?.setAttribute("data-changed", ""));
 
+// What someone opened or shut stays so when its part of the page is made anew.
+document.addEventListener("click", (event) => event.target.closest?.("summary")?.parentElement.setAttribute("data-touched", ""));
+
 // Photos: one tap, and they are on their way.
 
 const MOST_BYTES = 30_000_000;
@@ -68,7 +71,7 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
       event.target.value = "";
       let told = null;
       try { told = JSON.parse(request.responseText); } catch { told = null; }
-      if (told?.ok) { say(document.body.dataset.sent); refresh(); }
+      if (told?.ok) { notice.textContent = ""; refresh(); }
       else say(told?.message || request.responseText || document.body.dataset.failed, true);
     });
     bar.hidden = false;
@@ -104,11 +107,14 @@ function replace(part, fresh, all) {
   if (!all && part.querySelector("form[data-changed]")) return;
   const focused = part.contains(document.activeElement) ? document.activeElement : null;
   const key = focused && (focused.id ? `#${CSS.escape(focused.id)}` : pathOf(focused, part));
-  const open = new Map([...part.querySelectorAll("details[id]")].map((d) => [d.id, d.open]));
+  const open = new Map([...part.querySelectorAll("details[data-touched]")].map((d) => [d.id, d.open]));
   const html = fresh.innerHTML;
   part.replaceChildren(...document.importNode(fresh, true).childNodes);
   part.dataset.was = html;
-  for (const [id, was] of open) { const d = document.getElementById(id); if (d) d.open = was; }
+  for (const [id, was] of open) {
+    const details = document.getElementById(id);
+    if (details) { details.open = was; details.dataset.touched = ""; }
+  }
   if (key) part.querySelector(key)?.focus({ preventScroll: true });
   prepare(part);
   document.dispatchEvent(new CustomEvent("part-replaced"));
@@ -128,7 +134,9 @@ if (document.body.dataset.events) {
   let was = false;
   stream.addEventListener("hello", () => {
     clearTimeout(lost);
-    if (was) { was = false; notice.textContent = ""; refresh(); }
+    if (was) { was = false; notice.textContent = ""; }
+    // What changed before the stream was there, or while it was not, was not heard.
+    refresh();
   });
   stream.addEventListener("changed", () => refresh());
   stream.addEventListener("error", () => {

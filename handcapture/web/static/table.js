@@ -37,6 +37,7 @@ class Table {
     this.timer = 0;
     this.sending = Promise.resolve();
     this.under = null;
+    this.several = false;
     this.frame = 0;
   }
 
@@ -71,19 +72,27 @@ class Table {
     this.undoButton = button("undo", () => this.go(-1));
     this.redoButton = button("redo", () => this.go(1));
     this.lockButton = button("lock", () => this.toggleLock());
+    this.severalButton = button("several", () => {
+      this.several = !this.several;
+      this.severalButton.setAttribute("aria-pressed", String(this.several));
+      this.severalButton.classList.toggle("second", !this.several);
+    });
+    this.severalButton.setAttribute("aria-pressed", "false");
     this.refitButton = button("refit", () => this.refit());
     const bar = el("div", { class: "bar", role: "toolbar", "aria-label": t.table },
-      this.undoButton, this.redoButton, this.lockButton,
+      this.undoButton, this.redoButton, this.lockButton, this.severalButton,
       button("align_level", () => this.align(1)), button("align_upright", () => this.align(0)),
       button("align_line", () => this.alignLine()), button("mirror", () => this.mirror()), this.refitButton);
     this.underSelect = el("select", { id: "under", onchange: () => { this.under = this.underSelect.value; this.drawUnder(); } });
     this.ghostSelect = el("select", { id: "ghost", onchange: () => this.drawGhost() });
     this.sizeSelect = el("select", { id: "size", onchange: () => this.resize() },
-      el("option", { value: "fit" }, t.size_fit), el("option", { value: "true" }, t.size_true));
+      el("option", { value: "fit" }, t.size_fit), el("option", { value: "large" }, t.size_large),
+      el("option", { value: "true" }, t.size_true));
+    // On a phone the whole panel is too small for a fingertip.
+    if (innerWidth < 600) this.sizeSelect.value = "large";
     const view = el("div", { class: "bar" },
       el("label", {}, t.under, this.underSelect), el("label", {}, t.ghost, this.ghostSelect),
-      el("label", {}, "100 %", this.sizeSelect), button("calibrate", () => this.calibrate()));
-    view.querySelectorAll("label")[2].firstChild.textContent = t.size_true;
+      el("label", {}, t.size, this.sizeSelect), button("calibrate", () => this.calibrate()));
     this.svg = svg("svg", { role: "group", "aria-label": t.table });
     this.stage = el("div", { class: "stage", tabindex: "-1" });
     this.stage.append(this.svg);
@@ -97,6 +106,8 @@ class Table {
       el("div", {}, bar, view, this.stage, el("p", { class: "quiet" }, t.hint)),
       el("div", {}, this.read, keep, el("h2", { id: "found-h" }, t.findings), this.count, this.list, el("p", { class: "quiet" }, t.held)));
     this.svg.addEventListener("pointerdown", (event) => this.down(event));
+    // Or the browser takes a drag by finger for scrolling.
+    this.svg.addEventListener("touchstart", (event) => { if (event.target.closest?.(".b")) event.preventDefault(); }, { passive: false });
     this.svg.addEventListener("pointermove", (event) => this.move(event));
     this.svg.addEventListener("pointerup", (event) => this.up(event));
     this.svg.addEventListener("pointercancel", () => this.cancel());
@@ -279,15 +290,16 @@ class Table {
       return;
     }
     const { label } = group.dataset;
-    if (event.shiftKey) this.chosen = this.chosen.includes(label) ? this.chosen.filter((l) => l !== label) : [...this.chosen, label];
+    const adds = event.shiftKey || this.several;
+    if (adds) this.chosen = this.chosen.includes(label) ? this.chosen.filter((l) => l !== label) : [...this.chosen, label];
     else if (!this.chosen.includes(label)) this.chosen = [label];
     group.focus({ preventScroll: true });
     const moving = this.chosen.filter((l) => !this.locked[l]);
-    if (this.locked[label] || !moving.includes(label)) { if (!event.shiftKey && this.locked[label]) say(`${label} ${this.t.locked_stays}`); this.show(); return; }
+    if (this.locked[label] || !moving.includes(label)) { if (!adds && this.locked[label]) say(`${label} ${this.t.locked_stays}`); this.show(); return; }
     event.preventDefault();
     this.svg.setPointerCapture(event.pointerId);
     const inverse = this.svg.getScreenCTM().inverse();
-    this.drag = { id: event.pointerId, alone: event.shiftKey ? null : label, inverse, moving, from: Object.fromEntries(moving.map((l) => [l, [...this.places[l]]])) };
+    this.drag = { id: event.pointerId, alone: adds ? null : label, inverse, moving, from: Object.fromEntries(moving.map((l) => [l, [...this.places[l]]])) };
     this.drag.start = this.point(event);
     this.show();
   }
@@ -467,6 +479,7 @@ class Table {
     if (this.sizeSelect.value === "true" && !perMm) { this.sizeSelect.value = "fit"; say(this.t.no_screen); this.calibrate(); return; }
     const whole = this.sizeSelect.value !== "true";
     this.svg.classList.toggle("true", !whole);
+    this.svg.classList.toggle("large", this.sizeSelect.value === "large");
     // Zooming the page changes how many of its pixels go on a millimetre.
     const scale = whole ? 0 : (perMm.px_per_mm * perMm.ratio) / devicePixelRatio;
     const { panel } = this.model;
