@@ -100,3 +100,10 @@ def test_nothing_of_an_entry_stays_outside(folder: Path, monkeypatch: pytest.Mon
     fit(folder, folder / "rest.json", SAMPLES / "plan.toml", SAMPLES / "panel.toml", "a.json")
     assert run(folder, "posture", f"entry:{numbers(folder)['rest']}").exit_code == 0
     assert list(away.iterdir()) == []
+
+
+def test_the_journal_that_is_named_comes_before_the_one_of_the_environment(folder: Path) -> None:
+    elsewhere = {"HANDCAPTURE_JOURNAL": str(folder / "nowhere")}
+    arguments = ["--journal", str(folder / "journal"), "journal", "list"]
+    assert "Mara" in CliRunner().invoke(main, arguments, env=elsewhere).output
+    assert CliRunner().invoke(main, ["journal", "list"], env=elsewhere).exit_code == 2

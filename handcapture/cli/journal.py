@@ -24,7 +24,7 @@ SIDES_OF_USE: Final = ("left", "right", "both")
 
 def _folder_option(function: Callable[..., None]) -> Callable[..., None]:
     return click.option(
-        "--folder", type=PATH, envvar=FOLDER_VARIABLE, help=f"The journal's folder. [default: ${FOLDER_VARIABLE}]"
+        "--folder", type=PATH, help=f"The journal's folder. [default: --journal, else ${FOLDER_VARIABLE}]"
     )(function)
 
 
