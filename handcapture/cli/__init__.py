@@ -12,6 +12,7 @@ from handcapture.cli.check import check
 from handcapture.cli.common import MAT_NAMES, SETTINGS, Group
 from handcapture.cli.compare import compare
 from handcapture.cli.demo import demo
+from handcapture.cli.doctor import doctor
 from handcapture.cli.draw import DRAWING_SUFFIXES, draw
 from handcapture.cli.fit import fit, holes
 from handcapture.cli.journal import journal
@@ -71,5 +72,6 @@ for _command in (
     journal,
     serve,
     demo,
+    doctor,
 ):
-    main.add_command(_command if _command in (mat, journal, serve, demo) else keeping(_command))
+    main.add_command(_command if _command in (mat, journal, serve, demo, doctor) else keeping(_command))
