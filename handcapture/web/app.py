@@ -178,7 +178,7 @@ class Page:
         # The client's name for the file is not looked at.
         raw = self.incoming / f"{secrets.token_hex(16)}.jpg"
         await _store_upload(request, raw)
-        taken = await self.jobs.take_in(state, raw)
+        taken = await self.jobs.take_in(state, raw, lambda quality: {"purpose": purpose, **pages.verdict(quality)})
         if "error" in taken:
             raise InputError(taken["error"])
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import functools
+import json
 import multiprocessing
 import os
 import signal
@@ -60,6 +61,12 @@ def _networks() -> Networks:
     return Networks()
 
 
+def give_way() -> None:
+    """Let the verdict come first: keeping a photo may take a little longer than judging it."""
+    with contextlib.suppress(AttributeError, OSError):
+        os.nice(10)
+
+
 def receive(folder: Path, person: str, session: int, raw: Path) -> dict[str, Any]:
     """Take an uploaded file into the journal without its personal metadata, and remove it; or say what it is not."""
     from handcapture.journal.store import open_journal
@@ -77,13 +84,19 @@ _READY: OrderedDict[tuple[object, ...], tuple[Photo, Capture]] = OrderedDict()
 _MOST_READY: Final = 2
 
 
-def prepare(raw: Path, state: SessionState) -> None:
-    """Measure a photo as it came, while another worker strips and keeps it; `measure` then finds it done."""
-    from handcapture.photo import read_photo
+def prepare(raw: Path, state: SessionState) -> dict[str, Any] | None:
+    """Measure a photo as it came, while another worker strips and keeps it; `measure` then finds it done.
 
-    with contextlib.suppress(HandcaptureError, OSError):
+    Return its quality, None where it cannot be measured: `measure` tells why.
+    """
+    from handcapture.photo import read_photo
+    from handcapture.quality import quality_dict
+
+    try:
         photo = read_photo(raw)
-        _ready(photo, state)
+        return quality_dict(_ready(photo, state)[1].quality)
+    except (HandcaptureError, OSError):
+        return None
 
 
 def warm() -> None:
@@ -371,7 +384,7 @@ class Jobs:
         self._store = store
         self._new_executor = executor or _spawned
         self._queues: dict[str, asyncio.Queue[_Job]] = {"photos": asyncio.Queue(), "tasks": asyncio.Queue()}
-        self._listeners: set[asyncio.Queue[int | None]] = set()
+        self._listeners: set[asyncio.Queue[tuple[int, bytes] | None]] = set()
         self._pools: dict[str, Executor] = {}
         self._preparing: set[asyncio.Future[None]] = set()
 
@@ -382,6 +395,8 @@ class Jobs:
             self._take_up(state)
         loops = [asyncio.create_task(self._serve(name)) for name in self._queues]
         warming = self._pool("photos").submit(warm)
+        if self._new_executor is _spawned:
+            self._pool("arrivals").submit(give_way)
         try:
             yield
         finally:
@@ -414,9 +429,14 @@ class Jobs:
             self._pools[name] = self._new_executor()
         return self._pools[name]
 
-    async def take_in(self, state: SessionState, raw: Path) -> dict[str, Any]:
-        """Strip and keep an upload, and begin to measure it beside that; `raw` is removed once it is kept."""
-        preparing = asyncio.ensure_future(self._prepare(raw, state))
+    async def take_in(
+        self, state: SessionState, raw: Path, judged: Callable[[dict[str, Any]], dict[str, str]]
+    ) -> dict[str, Any]:
+        """Strip and keep an upload, and begin to measure it beside that; `raw` is removed once it is kept.
+
+        Open pages hear at once what `judged` says of its quality.
+        """
+        preparing = asyncio.ensure_future(self._prepare(raw, state, judged))
         self._preparing.add(preparing)
         preparing.add_done_callback(self._preparing.discard)
         try:
@@ -429,11 +449,16 @@ class Jobs:
             # As it came it may tell where it was taken; who has not read it by now reads the kept copy.
             raw.unlink(missing_ok=True)
 
-    async def _prepare(self, raw: Path, state: SessionState) -> None:
+    async def _prepare(
+        self, raw: Path, state: SessionState, judged: Callable[[dict[str, Any]], dict[str, str]]
+    ) -> None:
         try:
-            await self._run("photos", prepare, raw, state)
+            quality = await self._run("photos", prepare, raw, state)
         except BrokenProcessPool:
             self._pools.pop("photos", None)
+            return
+        if quality is not None:
+            self._send(state.session, b"event: verdict\ndata: " + json.dumps(judged(quality)).encode() + b"\n\n")
 
     def measure(self, session: int, photo: int) -> None:
         """Put a photo into the queue; its state says `waiting` already."""
@@ -451,12 +476,15 @@ class Jobs:
 
     def tell(self, session: int) -> None:
         """Tell every open page that a session has changed."""
+        self._send(session, b"event: changed\ndata: %d\n\n" % session)
+
+    def _send(self, session: int, event: bytes) -> None:
         for queue in self._listeners:
-            queue.put_nowait(session)
+            queue.put_nowait((session, event))
 
     @contextlib.contextmanager
-    def _listening(self) -> Iterator[asyncio.Queue[int | None]]:
-        queue: asyncio.Queue[int | None] = asyncio.Queue()
+    def _listening(self) -> Iterator[asyncio.Queue[tuple[int, bytes] | None]]:
+        queue: asyncio.Queue[tuple[int, bytes] | None] = asyncio.Queue()
         self._listeners.add(queue)
         try:
             yield queue
@@ -464,7 +492,7 @@ class Jobs:
             self._listeners.discard(queue)
 
     async def stream(self, session: int, beat_seconds: float = 15.0) -> AsyncIterator[bytes]:
-        """Yield server-sent events (WHATWG HTML, 9.2): `changed` whenever the session did."""
+        """Yield server-sent events (WHATWG HTML, 9.2): `changed` whenever the session did, `verdict` on a photo."""
         if len(self._listeners) >= MOST_LISTENERS:
             return
         with self._listening() as queue:
@@ -477,8 +505,8 @@ class Jobs:
                     continue
                 if told is None:
                     return
-                if told == session:
-                    yield b"event: changed\ndata: %d\n\n" % told
+                if told[0] == session:
+                    yield told[1]
 
     def end_streams(self) -> None:
         """End all streams: the server stops."""
@@ -503,7 +531,8 @@ class Jobs:
     async def _do(self, name: str, job: _Job) -> None:
         place = self._store.place(job.session)
         if job.kind == "measure":
-            state = self._photo_changed(job, {"status": "working"})
+            # Not told: a page that shows it waiting shows as much.
+            state = self._photo_changed(job, {"status": "working"}, tell=False)
             result = await self._run(name, measure, self._folder, place, state, job.photo)
             state = self._photo_changed(job, result)
             if result["status"] == "done":
@@ -546,12 +575,13 @@ class Jobs:
         self._photo_changed(_Job("measure", session, photo), {"status": "waiting"})
         self.measure(session, photo)
 
-    def _photo_changed(self, job: _Job, values: dict[str, Any]) -> SessionState:
+    def _photo_changed(self, job: _Job, values: dict[str, Any], tell: bool = True) -> SessionState:
         def change(state: SessionState) -> SessionState:
             return state.with_photo(state.photo(job.photo).model_copy(update=values))
 
         state = self._store.change(job.session, change)
-        self.tell(job.session)
+        if tell:
+            self.tell(job.session)
         return state
 
     def _task_changed(self, job: _Job, task: Task, **values: Any) -> SessionState:

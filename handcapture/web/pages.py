@@ -90,11 +90,25 @@ def session_page(page: Page, name: str, state: SessionState) -> Response:
 # Photos
 
 
+def verdict(quality: dict[str, Any]) -> dict[str, str]:
+    """Return the one word and the one sentence that a photo's quality comes to."""
+    bad = _bad(quality["points"])
+    say = TEXTS["nothing_wrong"]
+    if bad:
+        # Which fingertip it is stands in the text; of all else the advice says enough.
+        say = f"{bad[0]['text']} {bad[0]['advice']}" if bad[0]["what"] == "hands" else bad[0]["advice"]
+    return {"grade": quality["grade"], "word": TEXTS[quality["grade"]], "say": say}
+
+
+def _bad(points: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    order = {"poor": 0, "fair": 1, "good": 2}
+    return sorted((p for p in points if p["advice"] is not None), key=lambda p: order[p["grade"]])
+
+
 def shown_photo(photo: PhotoState) -> dict[str, Any]:
     """Return what is said of a photo: one word, the advice that matters most first, and all points."""
-    order = {"poor": 0, "fair": 1, "good": 2}
     points = [] if photo.quality is None else photo.quality["points"]
-    bad = sorted((p for p in points if p["advice"] is not None), key=lambda p: order[p["grade"]])
+    bad = _bad(points)
     grade = photo.status
     if photo.status == "done" and photo.quality is not None:
         grade = photo.quality["grade"]
@@ -110,6 +124,7 @@ def shown_photo(photo: PhotoState) -> dict[str, Any]:
         "left_out": photo.left_out,
         "message": photo.message,
         "bad": bad,
+        "say": None if photo.quality is None else verdict(photo.quality)["say"],
         "points": points,
         "notes": [] if photo.quality is None else photo.quality["notes"],
     }

@@ -97,7 +97,7 @@ TEXTS: Final[dict[str, str]] = {
     "count_5": "That is enough. More would hardly change it.",
     "shrinks": "A fingertip is now known within",
     "shrinks_after": "(95 %, median of all fingers)",
-    "waiting": "Waiting",
+    "waiting": "Measuring",
     "working": "Measuring",
     "good": "Good",
     "fair": "Good enough",

@@ -77,8 +77,31 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
     bar.hidden = false;
     bar.value = 0;
     say(document.body.dataset.sending, true);
+    verdict = null;
     request.send(data);
   });
+}
+
+// The verdict comes ahead of everything else that is made of a photo.
+
+let verdict = null;
+
+function showVerdict() {
+  const now = document.getElementById("now");
+  const part = document.getElementById("verdict");
+  if (!verdict || !now || !location.pathname.endsWith(verdict.purpose === "check" ? "/check" : "/photos")) return;
+  if (part && !part.matches(".waiting, .working") && !verdict.fresh) { verdict = null; return; }
+  verdict.fresh = false;
+  const shown = part ?? document.createElement("div");
+  if (!part) { shown.id = "verdict"; shown.setAttribute("role", "status"); now.prepend(shown); }
+  shown.className = `verdict ${verdict.grade}`;
+  const [word, sentence] = ["word", "say"].map((name) => {
+    const line = document.createElement("p");
+    line.className = name;
+    line.textContent = verdict[name];
+    return line;
+  });
+  shown.replaceChildren(word, sentence);
 }
 
 // Live: when the session has changed, the parts of the page that show it are fetched again.
@@ -117,6 +140,7 @@ function replace(part, fresh, all) {
   }
   if (key) part.querySelector(key)?.focus({ preventScroll: true });
   prepare(part);
+  if (part.id === "now") showVerdict();
   document.dispatchEvent(new CustomEvent("part-replaced"));
 }
 
@@ -139,6 +163,7 @@ if (document.body.dataset.events) {
     refresh();
   });
   stream.addEventListener("changed", () => refresh());
+  stream.addEventListener("verdict", (event) => { verdict = { ...JSON.parse(event.data), fresh: true }; showVerdict(); });
   stream.addEventListener("error", () => {
     clearTimeout(lost);
     lost = setTimeout(() => { was = true; say(document.body.dataset.offline, true); }, 2500);

@@ -1,7 +1,7 @@
 // The layout table: buttons on the panel, dragged with mouse, finger or keys, judged while they move.
 
 import { post, say } from "/static/app.js";
-import { findings, fixed, landingsOf } from "/static/checks.js";
+import { findings, fixed, landing } from "/static/checks.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const INCH = 25.4;
@@ -38,6 +38,7 @@ class Table {
     this.sending = Promise.resolve();
     this.under = null;
     this.several = false;
+    this.landed = new Map();
     this.frame = 0;
   }
 
@@ -207,7 +208,7 @@ class Table {
   // Showing
 
   show() {
-    const landings = landingsOf(this.model, this.places);
+    const landings = this.landings();
     const found = findings(this.model, this.places, this.locked, this.held, landings);
     this.found = found;
     const worst = new Map();
@@ -226,6 +227,21 @@ class Table {
     const first = this.chosen[0];
     this.lockButton.disabled = !first;
     this.lockButton.textContent = first && this.locked[first] ? this.t.unlock : this.t.lock;
+  }
+
+  landings() {
+    const found = {};
+    for (const button of this.model.buttons) {
+      const [x, y] = this.places[button.label];
+      const was = this.landed.get(button.label);
+      if (was && was.button === button && was.x === x && was.y === y) found[button.label] = was.share;
+      else {
+        const share = landing(button, [x, y], this.model.limits);
+        this.landed.set(button.label, { button, x, y, share });
+        found[button.label] = share;
+      }
+    }
+    return found;
   }
 
   get pending() { return Object.keys(this.waiting).length > 0; }
