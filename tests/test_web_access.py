@@ -252,3 +252,41 @@ def test_no_other_interface_without_the_flag() -> None:
     assert "--lan" in found.output
     found = CliRunner().invoke(main, ["serve", "--lan", "--host", "0.0.0.0", "--no-open"])
     assert found.exit_code == 2
+
+
+def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
+    import socket
+
+    from click.testing import CliRunner
+
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = str(taken.getsockname()[1])
+        command = ["serve", "--no-open", "--folder", str(tmp_path / "journal"), "--port", port]
+        found = CliRunner().invoke(main, command)
+    assert found.exit_code == 2
+    assert "--port" in found.output
+
+
+def test_texts_are_used_and_there() -> None:
+    """Every text that templates and code name exists, and none is left over."""
+    import re
+
+    from handcapture.web.texts import TABLE_TEXTS
+
+    web = Path(__file__).resolve().parents[1] / "handcapture" / "web"
+    templates = "".join(path.read_text() for path in (web / "templates").iterdir())
+    code = "".join(path.read_text() for path in web.glob("*.py") if path.name != "texts.py")
+    script = (web / "static" / "table.js").read_text()
+    named = set(re.findall(r"\bt\.(\w+)", templates)) | set(re.findall(r"""TEXTS\[["'](\w+)["']\]""", code))
+    assert named <= set(TEXTS)
+    grades = {"good", "fair", "poor", "refused", "waiting", "working"}
+    changes = {"same", "changed", "added", "removed"}
+    steps = {"photos", "rest", "layout", "compare", "check", "export", "start"}
+    counts = {"count_1", "count_2", "count_3", "count_5", "lay_hands", "lift_again"}
+    titles = {f"{step}_title" for step in steps}
+    assert set(TEXTS) - named - grades - changes - steps - counts - titles == set()
+    used = set(re.findall(r"\bt\.(\w+)", script)) | set(re.findall(r'button\("(\w+)"', script))
+    assert used - {"at"} <= set(TABLE_TEXTS) | {"model"}
+    assert set(TABLE_TEXTS) - used <= {"error", "warning", "advice", "mm"}

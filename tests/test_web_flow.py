@@ -292,20 +292,51 @@ def test_a_pattern_makes_a_plan_and_a_form_makes_a_panel(page: Any) -> None:
 
 
 def test_a_check_of_the_print(page: Any) -> None:
-    client, session, store, _ = page
+    client, session, store, folder = page
     for k in (1, 2, 3):
         assert send(client, session, (SAMPLES / f"try_{k}.jpg").read_bytes(), purpose="check").json()["ok"]
     until(lambda: all(p.drawn for p in store.load(session).of("check")))
     assert client.post(f"/s/{session}/check/run", headers=OWN).json()["ok"]
     until(lambda: store.load(session).checking.status in ("done", "refused"))
     state = store.load(session)
-    # The samples show the template of samples/try_layout.json; whether this fit gives the same holes decides.
-    if state.checking.status == "refused":
-        assert "template" in (state.checking.message or "")
-    else:
-        assert TEXTS["carry"] in client.get(f"/s/{session}/check").text
-        assert client.post(f"/s/{session}/check/carry", headers=OWN).json()["ok"]
-        assert store.load(session).plan != state.plan
+    assert state.checking.message is None
+    # The figures are those of the README's walk on the same photos.
+    document = json.loads((store.place(session, "check.json")).read_bytes())
+    moves = {entry["label"] for entry in document["buttons"] if entry["move_mm"]}
+    assert moves == {"Wind", "Fog"}
+    text = client.get(f"/s/{session}/check").text
+    assert re.search(r"move 7\.\d mm left, 3\.\d mm towards you", text)
+    assert TEXTS["carry"] in text
+    assert client.post(f"/s/{session}/check/carry", headers=OWN).json()["ok"]
+    plan = store.load(session).plan
+    assert plan != state.plan
+    assert load_plan(_written(folder / "plan.toml", plan)).buttons[4].offset_mm != (8.0, -5.0)
+
+
+def _written(path: Path, text: str) -> Path:
+    path.write_text(text)
+    return path
+
+
+def test_a_report_holds_rest_and_layout(page: Any) -> None:
+    client, session, _, _ = page
+    html = client.get(f"/s/{session}/report.html").text
+    assert "Vesper" in html
+    assert "Lantern Puppet Theatre cue desk" in html
+    assert client.get(f"/s/{session}/report.pdf").content.startswith(b"%PDF")
+    assert client.get(f"/s/{session}/report.exe").status_code == 404
+
+
+def test_a_person_is_deleted_without_a_trace(page: Any) -> None:
+    client, session, _, folder = page
+    refused = client.post("/people/delete", data={"person": "Vesper", "typed": "vesper"}, headers=OWN)
+    assert refused.json()["message"] == TEXTS["delete_typed"]
+    assert client.post("/people/delete", data={"person": "Vesper", "typed": "Vesper"}, headers=OWN).json()["ok"]
+    assert client.get(f"/s/{session}/photos").status_code == 400
+    assert not list((folder / "photos").iterdir())
+    assert not (folder / "page" / str(session)).exists()
+    for path in folder.rglob("*"):
+        assert not path.is_file() or b"Vesper" not in path.read_bytes(), path
 
 
 def test_two_pages_hear_of_a_change(done: tuple[Path, int], tmp_path: Path) -> None:

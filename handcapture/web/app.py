@@ -141,6 +141,14 @@ class Page:
 
         return _gone_on(request, f"/s/{await run_in_threadpool(add)}/photos")
 
+    async def delete_person(self, request: Request) -> Response:
+        """Delete a person with everything; only this computer may, and the name must be typed."""
+        self._from_computer(request)
+        form = await _form(request)
+        person, typed = _text(form, "person"), _text(form, "typed").strip()
+        await run_in_threadpool(pages.delete_person, self, person, typed)
+        return _gone_on(request, "/")
+
     async def open_session(self, request: Request) -> Response:
         """Open a session that the journal has; it may have been made by a command."""
         from handcapture.journal.store import open_journal
@@ -397,6 +405,15 @@ class Page:
         state = await run_in_threadpool(self.store.load, _number(request))
         return _file(await run_in_threadpool(pages.rest_json, self, state), "rest.json")
 
+    async def report(self, request: Request) -> Response:
+        """Return a report of the session."""
+        ending = request.path_params["ending"]
+        if ending not in ("html", "pdf"):
+            raise HTTPException(404, TEXTS["not_found"])
+        state = await run_in_threadpool(self.store.load, _number(request))
+        data = await run_in_threadpool(pages.report, self, state, ending)
+        return _file(data, f"report_{state.session}.{ending}")
+
     async def export(self, request: Request) -> Response:
         """Return one of the drawings."""
         state = await run_in_threadpool(self.store.load, _number(request))
@@ -452,6 +469,7 @@ def create_app(
         Route("/pairing.svg", page.code),
         Route("/forget", page.forget, methods=["POST"]),
         Route("/sessions", page.begin, methods=["POST"]),
+        Route("/people/delete", page.delete_person, methods=["POST"]),
         Route("/mat/{name}.pdf", page.mat),
         Route("/setup.svg", page.setup),
         Route(session, page.open_session),
@@ -478,6 +496,7 @@ def create_app(
         Route(session + "/check/carry", page.carry, methods=["POST"]),
         Route(session + "/preview.svg", page.preview),
         Route(session + "/rest.json", page.rest_json),
+        Route(session + "/report.{ending}", page.report),
         Route(session + "/export/{name}", page.export),
         Mount("/static", StaticFiles(directory=_HERE / "static")),
     ]
@@ -560,6 +579,7 @@ def _svg(data: bytes) -> Response:
 
 _TYPES: Final = {
     ".pdf": "application/pdf",
+    ".html": "text/html; charset=utf-8",
     ".json": "application/json",
     ".csv": "text/csv; charset=utf-8",
     ".svg": "image/svg+xml",

@@ -651,6 +651,63 @@ def exported(page: Page, state: SessionState, name: str) -> bytes:
 # Others
 
 
+def report(page: Page, state: SessionState, ending: str) -> bytes:
+    """Return a report of the session as HTML or PDF: its rest, photos, layout and check. InputError without a rest."""
+    import datetime
+
+    from handcapture.documents import write_atomically
+    from handcapture.layout.document import read_layout
+    from handcapture.report.content import Inputs, build_report
+    from handcapture.report.inputs import NamedLayout, Session, read_check, session_times
+    from handcapture.report.page import report_page
+    from handcapture.report.paper import report_pdf
+    from handcapture.rest_document import read_rest
+    from handcapture.sessions import MARGIN_DEG, MARGIN_MM
+
+    place = page.store.place(state.session)
+    path = place / "reported.json"
+    write_atomically(path, rest_json(page, state))
+    rest = read_rest(path)
+    fitted = None
+    if state.on_table is not None:
+        fitted = NamedLayout(
+            f"revision {state.on_table.letter}", read_layout(kept_file(page.folder, place, state.on_table.layout))
+        )
+    checked = state.check is not None and state.checking.status == "done"
+    checks = (read_check(place / "check.json"),) if checked else ()
+    session = Session(f"session {state.session}", rest, session_times([rest])[0])
+    inputs = Inputs(
+        session=session,
+        earlier=(),
+        photos=(),
+        layout=fitted,
+        checks=checks,
+        title=None,
+        person=state.person,
+        margin_mm=MARGIN_MM,
+        margin_deg=MARGIN_DEG,
+    )
+    found = build_report(inputs, datetime.date.today())
+    return report_page(found) if ending == "html" else report_pdf(found, "a4")
+
+
+def delete_person(page: Page, nickname: str, typed: str) -> None:
+    """Delete a person with all that belongs to them, here and in the journal. InputError where the name is not typed.
+
+    OutputError as from the journal, when traces remain.
+    """
+    from handcapture.journal.store import open_journal
+
+    if not typed or typed != nickname:
+        raise InputError(TEXTS["delete_typed"])
+    try:
+        with open_journal(page.folder) as journal:
+            journal.delete_person(nickname)
+    finally:
+        with open_journal(page.folder) as journal:
+            page.store.keep_only({session.id for session in journal.sessions()})
+
+
 def mat_title(name: str) -> str:
     """Return a mat's name for people."""
     paper, _, pair_of = name.partition("-")

@@ -68,7 +68,7 @@ export function landing(button, place, limits) {
 
 // Distances
 
-function inside(place, radius, panel) {
+export function inside(place, radius, panel) {
   if (panel.outline) return clearance(place, panel.outline) - radius;
   const halfX = panel.width_mm / 2;
   const halfY = panel.height_mm / 2;

@@ -1,7 +1,7 @@
 // The layout table: buttons on the panel, dragged with mouse, finger or keys, judged while they move.
 
 import { post, say } from "/static/app.js";
-import { findings, fixed, landing } from "/static/checks.js";
+import { findings, fixed, inside, landing } from "/static/checks.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const INCH = 25.4;
@@ -9,6 +9,8 @@ const CARD_MM = [85.6, 53.98]; // ISO/IEC 7810, ID-1
 const SCREEN = "handcapture-screen";
 const MARGIN_MM = 14;
 const WAIT_MS = 350;
+const NEAR_MM = 30;
+const MOST_WEBS = 4;
 
 function el(name, attributes = {}, ...children) {
   const made = document.createElement(name);
@@ -126,6 +128,7 @@ class Table {
     this.svg.setAttribute("viewBox", box.join(" "));
     this.underLayer = svg("g");
     this.ghostLayer = svg("g");
+    this.sizeLayer = svg("g", { "aria-hidden": "true" });
     const plate = svg("path", { class: "plate", d: `M${panel.line.map(([x, y]) => `${x.toFixed(3)} ${y.toFixed(3)}`).join("L")}Z` });
     const fixtures = svg("g");
     for (const obstacle of panel.obstacles) if (!obstacle.opening) fixtures.append(this.shape(obstacle, "keep"));
@@ -139,7 +142,7 @@ class Table {
       layer.append(mark.group);
       this.wishLayer.append(mark.line, mark.dot);
     }
-    this.svg.replaceChildren(this.underLayer, plate, fixtures, this.wishLayer, this.ghostLayer, layer);
+    this.svg.replaceChildren(this.underLayer, plate, fixtures, this.wishLayer, this.ghostLayer, layer, this.sizeLayer);
     this.fillSelects();
     this.drawUnder();
     this.drawGhost();
@@ -219,6 +222,7 @@ class Table {
     }
     for (const [label, mark] of this.marks) this.showMark(label, mark, landings[label], worst.get(label));
     this.showFound(found);
+    this.showSizes();
     this.showRead(landings);
     this.undoButton.disabled = this.model.at === 0 && !this.pending;
     this.redoButton.disabled = this.model.at >= this.model.steps || this.pending;
@@ -273,6 +277,37 @@ class Table {
     this.list.replaceChildren(...items);
     if (!found.length) this.list.append(el("li", {}, t.no_findings));
     if (!this.drag) this.tellCount(found);
+  }
+
+  // The webs to the nearest neighbours of what is chosen, and its distance from the edge.
+  showSizes() {
+    const label = this.chosen[0];
+    const lines = [];
+    if (label) {
+      const { panel, buttons } = this.model;
+      const { button } = this.marks.get(label);
+      const [x, y] = this.places[label];
+      const webs = buttons.filter((other) => other.label !== label).map((other) => {
+        const [ox, oy] = this.places[other.label];
+        const apart = Math.hypot(ox - x, oy - y);
+        return { other, apart, web: apart - (button.hole_mm + other.hole_mm) / 2, way: [(ox - x) / (apart || 1), (oy - y) / (apart || 1)] };
+      }).filter(({ web }) => web < NEAR_MM).sort((a, b) => a.web - b.web).slice(0, MOST_WEBS);
+      for (const { web, way } of webs) {
+        const from = button.hole_mm / 2;
+        lines.push(...this.size([x + way[0] * from, y + way[1] * from], [x + way[0] * (from + web), y + way[1] * (from + web)], web, panel.web_mm));
+      }
+      const edge = inside([x, y], button.hole_mm / 2, panel);
+      const up = y < panel.height_mm / 2 ? -1 : 1;
+      const words = svg("text", { class: edge < panel.edge_mm - 0.005 ? "size-text thin" : "size-text", x, y: y + up * (button.hole_mm / 2 + 3) + 2 }, `${this.t.edge} ${fixed(edge, 1)}`);
+      if (edge < NEAR_MM) lines.push(words);
+    }
+    this.sizeLayer.replaceChildren(...lines);
+  }
+
+  size([ax, ay], [bx, by], length, least) {
+    const thin = length < least - 0.005 ? " thin" : "";
+    return [svg("line", { class: `size${thin}`, x1: ax, y1: ay, x2: bx, y2: by }),
+      svg("text", { class: `size-text${thin}`, x: (ax + bx) / 2, y: (ay + by) / 2 - 1 }, fixed(length, 1))];
   }
 
   tellCount(found) {
