@@ -6,11 +6,13 @@ import hashlib
 import json
 import re
 import shutil
+from html import escape
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from helpers_journal import photo_bytes
 from helpers_web import OWN, SAMPLES, begin, send, served, until
 
 from handcapture.capture import Networks, capture
@@ -25,6 +27,7 @@ from handcapture.photo import read_photo
 from handcapture.quality import quality_dict
 from handcapture.rest import pool
 from handcapture.rest_document import read_rest
+from handcapture.web.pages import verdict
 from handcapture.web.state import Store
 from handcapture.web.texts import TEXTS
 
@@ -261,6 +264,46 @@ def test_a_photo_that_waits_is_measured_after_a_restart(page: Any, tmp_path: Pat
     with served(folder):
         until(lambda: store.load(session).photos[0].status == "done")
     assert store.load(session).photos[0].quality == before.quality
+
+
+def test_a_photo_without_a_mat_is_refused_with_its_reason(page: Any) -> None:
+    client, session, store, _ = page
+    assert send(client, session, photo_bytes(5)).json()["ok"], "it is a photo, and kept"
+    until(lambda: store.load(session).photos[-1].status == "refused")
+    message = store.load(session).photos[-1].message
+    assert message
+    assert message.startswith("photo 4:")
+    text = client.get(f"/s/{session}/photos").text
+    assert TEXTS["refused"] in text
+    assert escape(message, quote=False).split("'")[0] in text
+    assert TEXTS["count_3"] in text, "it does not count"
+
+
+def test_a_browser_without_scripts_sends_both_fields(page: Any) -> None:
+    client, session, store, _ = page
+    empty = ("photo", ("", b"", "application/octet-stream"))
+    headers = {"Origin": OWN["Origin"]}
+    url = f"/s/{session}/photos/rest"
+    answer = client.post(url, files=[empty, ("photo", ("a", photo_bytes(6), "image/jpeg"))], headers=headers)
+    assert (answer.status_code, answer.headers["location"]) == (303, f"/s/{session}/photos")
+    assert len(store.load(session).photos) == 4
+    two = [("photo", ("a", photo_bytes(k), "image/jpeg")) for k in (7, 8)]
+    assert TEXTS["one_file"] in client.post(url, files=two, headers=headers).text
+
+
+def test_the_verdict_is_one_word_and_one_sentence() -> None:
+    def point(what: str, grade: str, text: str, advice: str | None) -> dict[str, Any]:
+        return {"what": what, "grade": grade, "text": text, "advice": advice}
+
+    level = point("tilt", "good", "The phone was level.", None)
+    tilted = point("tilt", "fair", "It was tilted.", "Hold the phone level: 24 degrees now, below 10 is best.")
+    hidden = point("hands", "poor", "The left little finger cannot be made out.", "Spread the fingers.")
+    assert verdict({"grade": "good", "points": [level]})["say"] == TEXTS["nothing_wrong"]
+    told = verdict({"grade": "fair", "points": [level, tilted]})
+    assert (told["word"], told["say"]) == (TEXTS["fair"], tilted["advice"])
+    # The worst comes first, and which finger it is about is said.
+    told = verdict({"grade": "poor", "points": [tilted, hidden]})
+    assert told["say"] == "The left little finger cannot be made out. Spread the fingers."
 
 
 def test_a_left_out_photo_does_not_count(page: Any) -> None:

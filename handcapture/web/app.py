@@ -535,11 +535,14 @@ def _letter(text: str) -> str:
 async def _store_upload(request: Request, raw: Path) -> None:
     """Write the one photo of a form to a file. TooLargeError while it comes, InputError when there is none."""
     receive = counted(request.receive, request.headers, MOST_PHOTO_BYTES + MULTIPART_ROOM_BYTES)
-    async with Request(request.scope, receive).form(max_files=1, max_fields=4) as form:
-        files = [value for value in form.values() if isinstance(value, UploadFile)]
-        if not files or not files[0].size:
+    # Two places to choose a photo in, of which one stays empty: a browser without scripts sends both.
+    async with Request(request.scope, receive).form(max_files=2, max_fields=4) as form:
+        files = [value for _, value in form.multi_items() if isinstance(value, UploadFile) and value.size]
+        if not files:
             raise InputError(TEXTS["no_file"])
-        if files[0].size > MOST_PHOTO_BYTES:
+        if len(files) > 1:
+            raise InputError(TEXTS["one_file"])
+        if (files[0].size or 0) > MOST_PHOTO_BYTES:
             raise TooLargeError
         raw.write_bytes(await files[0].read())
 

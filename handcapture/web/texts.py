@@ -24,6 +24,7 @@ TEXTS: Final[dict[str, str]] = {
     "too_large": "The file is larger than 30 MB. Set the phone to a smaller picture size, or send a JPEG.",
     "form_too_large": "That is too much text for a form. Shorten it.",
     "no_file": "No photo came with it. Choose one and send it again.",
+    "one_file": "Send one photo at a time.",
     "went_wrong": "Something went wrong in the program; nothing was lost. Try again",
     "worker_died": "The program that measures stopped in the middle, perhaps for lack of memory. Try again; if it "
     "happens with this photo only, take another one.",
