@@ -40,7 +40,7 @@ def adopted(folder: Path, photo: bytes, *options: str, name: str = "board.jpg") 
     (folder / name).write_bytes(photo)
     write_rest(folder / "rest.json", pool([placement()]))
     command = ["adopt", str(folder / name), "--rest", str(folder / "rest.json")]
-    return CliRunner().invoke(main, [*command, "--output", str(folder / "plan.toml"), *options])
+    return CliRunner().invoke(main, [*command, "--output", str(folder / "plan.toml"), "--force", *options])
 
 
 def misses_mm(folder: Path) -> np.ndarray:
