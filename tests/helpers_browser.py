@@ -53,6 +53,7 @@ class Server:
             [*command, "--port", str(self.port)], stdout=subprocess.PIPE, text=True, env=environment, cwd=ROOT
         )
         assert self._program.stdout is not None
+        # What it prints later is little, and fits into the pipe.
         for line in self._program.stdout:
             if found := re.search(r"http://\S+/enter\S+", line):
                 self.enter = found[0]

@@ -11,6 +11,7 @@ import pytest
 from helpers_journal import photo_bytes
 from helpers_web import HOME, OWN, PORT, SAMPLES, begin, send, served
 from PIL import Image
+from starlette.testclient import TestClient
 
 from handcapture.cli import main
 from handcapture.errors import InputError
@@ -42,6 +43,26 @@ def test_a_token_works_once(tmp_path: Path) -> None:
         client.cookies.clear()
         assert client.get("/enter", params={"token": token}).status_code == 403
         assert client.get("/").status_code == 401
+
+
+def test_a_used_address_makes_way_for_a_new_one(tmp_path: Path) -> None:
+    from handcapture.web.access import Access
+    from handcapture.web.app import create_app
+
+    access, told = Access(tmp_path / "journal" / "page" / "devices.json", PORT), []
+    app = create_app(
+        tmp_path / "journal", access, (f"127.0.0.1:{PORT}",), entered=lambda: told.append(access.token("enter"))
+    )
+    first = access.token("enter")
+    for client_host, tries in (("127.0.0.1", (first, first)), ("192.168.7.30", (first,))):
+        client = TestClient(app, base_url=HOME, client=(client_host, 5), follow_redirects=False)
+        for token in tries:
+            client.get("/enter", params={"token": token})
+    # Once for its use, once for trying it again; what others try makes no new one.
+    assert len(told) == 2
+    client = TestClient(app, base_url=HOME, client=("127.0.0.1", 5), follow_redirects=False)
+    assert client.get("/enter", params={"token": told[0]}).status_code == 403
+    assert client.get("/enter", params={"token": told[-1]}).status_code == 303
 
 
 def test_a_token_and_a_device_grow_old(tmp_path: Path) -> None:

@@ -53,12 +53,14 @@ class Page:
         access: Access,
         pairing_url: Callable[[str], str] | None,
         executor: Callable[[], Executor] | None,
+        entered: Callable[[], None],
     ) -> None:
         from handcapture.journal.store import open_journal
 
         self.folder = folder
         self.access = access
         self.pairing_url = pairing_url
+        self.entered = entered
         self.store = Store(folder)
         with open_journal(folder, create=True) as journal:
             self.store.keep_only({session.id for session in journal.sessions()})
@@ -82,7 +84,10 @@ class Page:
             secret = self.access.let_in("enter", request.query_params.get("token", ""), _device_name(request))
         except PairingError as error:
             text = TEXTS["pair_wait"] if error.wait else TEXTS["enter_wrong"]
+            if not error.wait and request.client is not None and is_loopback(request.client.host):
+                self.entered()
             return pages.message(TEXTS["stranger_title"], text, 429 if error.wait else 403)
+        self.entered()
         return self.access.set_cookie(RedirectResponse("/", 303), secret)
 
     async def pair(self, request: Request) -> Response:
@@ -453,13 +458,15 @@ def create_app(
     hosts: tuple[str, ...],
     pairing_url: Callable[[str], str] | None = None,
     executor: Callable[[], Executor] | None = None,
+    entered: Callable[[], None] = lambda: None,
 ) -> ASGIApp:
     """Return the whole application over the journal in `folder`, which is made where there is none.
 
     `hosts` are the names with port under which it is served; `pairing_url` makes the address for the phone from a
-    token, None where only this computer is served. `executor` makes the workers, processes unless given.
+    token, None where only this computer is served. `executor` makes the workers, processes unless given. `entered` is
+    called when the address that lets this computer in was used, or tried when it was too old.
     """
-    page = Page(folder, access, pairing_url, executor)
+    page = Page(folder, access, pairing_url, executor, entered)
     session = "/s/{session:int}"
     routes = [
         Route("/", page.start),

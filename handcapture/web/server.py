@@ -31,7 +31,14 @@ def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
         access = Access(folder / "page" / "devices.json", port)
         hosts = (host_of(LOOPBACK, port), host_of("localhost", port), *(host_of(a, port) for a in addresses[1:]))
         pairing = (lambda token: f"http://{host_of(lan, port)}/pair?token={token}") if lan is not None else None
-        app = create_app(folder, access, hosts, pairing)
+
+        def enter() -> str:
+            return f"http://{host_of(LOOPBACK, port)}/enter?token={access.token('enter')}"
+
+        def entered() -> None:
+            click.echo(f"For another browser of this computer, once:  {enter()}")
+
+        app = create_app(folder, access, hosts, pairing, entered=entered)
         config = uvicorn.Config(
             app,
             # What a proxy says of a client's address is not believed: there is none.
@@ -44,11 +51,11 @@ def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
             limit_concurrency=200,
             timeout_graceful_shutdown=_END_SECONDS,
         )
-        enter = f"http://{host_of(LOOPBACK, port)}/enter?token={access.token('enter')}"
-        _tell(folder, enter, None if pairing is None else pairing(access.current_token("pair")))
+        first = enter()
+        _tell(folder, first, None if pairing is None else pairing(access.current_token("pair")))
         if open_browser:
             with contextlib.suppress(Exception):  # no browser: the address is on the screen
-                click.launch(enter)
+                click.launch(first)
         server = uvicorn.Server(config)
         with contextlib.suppress(KeyboardInterrupt):
             server.run(sockets=sockets)

@@ -19,8 +19,7 @@ TEXTS: Final[dict[str, str]] = {
     "pair_button": "Let this device in",
     "pair_wrong": "This code is used, too old or wrong. Scan the one that the start page on the computer shows now.",
     "pair_wait": "Too many wrong codes. Wait a minute, then scan the code on the computer again.",
-    "enter_wrong": "This address has been used or is too old. Start handcapture serve again, or use the browser "
-    "that it opened.",
+    "enter_wrong": "This address is used or too old. The window in which handcapture serve runs shows a new one.",
     "too_large": "The file is larger than 30 MB. Set the phone to a smaller picture size, or send a JPEG.",
     "form_too_large": "That is too much text for a form. Shorten it.",
     "no_file": "No photo came with it. Choose one and send it again.",

@@ -1,0 +1,80 @@
+"""What the page keeps: histories that go back and forth, states that are written whole."""
+
+from __future__ import annotations
+
+import json
+import threading
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from handcapture.errors import DocumentError, InputError
+from handcapture.web.state import History, PhotoState, Step, Store
+
+LABELS = st.sampled_from(["Moon", "Rain", "Owl"])
+PLACE = st.tuples(st.floats(-500, 500), st.floats(-500, 500))
+MOVE = st.dictionaries(LABELS, PLACE, max_size=3)
+LOCK = st.dictionaries(LABELS, st.booleans(), max_size=3)
+DEED = st.one_of(st.tuples(MOVE, LOCK), st.sampled_from([-1, 1]))
+
+
+@given(st.lists(DEED, max_size=40))
+def test_undo_and_redo_are_those_of_a_plain_list(deeds: list[Any]) -> None:
+    history, past, future = History(), [({}, {})], []
+    for deed in deeds:
+        if deed == -1:
+            history = history.moved(-1)
+            if len(past) > 1:
+                future.append(past.pop())
+        elif deed == 1:
+            history = history.moved(1)
+            if future:
+                past.append(future.pop())
+        else:
+            places, locks = deed
+            history, future = history.with_step(Step(places=places, locks=locks)), []
+            past.append(({**past[-1][0], **places}, {**past[-1][1], **locks}))
+        assert (history.places, history.locks) == past[-1]
+        assert (history.at, len(history.steps) - history.at) == (len(past) - 1, len(future))
+    assert History.model_validate_json(history.model_dump_json()) == history
+
+
+def test_changes_at_once_are_all_kept(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    store.create(1, "Vesper")
+
+    def add() -> None:
+        for _ in range(25):
+            store.change(1, lambda s: s.with_photo(PhotoState(id=s.next_photo, purpose="rest", number=1, file="a")))
+
+    threads = [threading.Thread(target=add) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert [p.id for p in store.load(1).photos] == list(range(1, 101))
+
+
+@pytest.mark.parametrize("data", [b"", b"{", b"[]", b'{"version": 1}', b'{"version": 99, "session": 1, "person": "x"}'])
+def test_a_damaged_state_is_told(tmp_path: Path, data: bytes) -> None:
+    store = Store(tmp_path)
+    store.create(1, "Vesper")
+    (tmp_path / "page" / "1" / "state.json").write_bytes(data)
+    with pytest.raises(DocumentError, match=r"state\.json"):
+        store.load(1)
+    # The others are still there.
+    store.create(2, "Wren")
+    assert [s.session for s in store.sessions()] == [2]
+
+
+def test_unknown_entries_of_a_later_program_do_not_matter(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    store.create(1, "Vesper")
+    path = tmp_path / "page" / "1" / "state.json"
+    path.write_text(json.dumps({**json.loads(path.read_text()), "later": 3}))
+    assert store.load(1).person == "Vesper"
+    with pytest.raises(InputError, match="no session 7"):
+        store.load(7)
