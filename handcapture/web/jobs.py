@@ -556,7 +556,13 @@ class Jobs:
             self._store.change_history(job.session, state.layout or 0, lambda h: h.with_step(step))
             self._task_changed(job, Task(status="done"))
         else:
-            self._task_changed(job, Task(status="done"), check=result["check"])
+            # The landings are drawn on its photos now: pages fetch them anew.
+            drawn = {p.id for p in state.of("check") if p.counts}
+            photos = tuple(
+                p.model_copy(update={"drawn": p.drawn + 1}) if p.id in drawn else p
+                for p in self._store.load(job.session).photos
+            )
+            self._task_changed(job, Task(status="done"), check=result["check"], photos=photos)
 
     def _measure_again(self, state: SessionState, by: int) -> None:
         """Measure those photos again that were measured without the scale which a card now tells."""

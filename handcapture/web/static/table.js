@@ -106,7 +106,8 @@ class Table {
     const keep = el("form", { class: "line", onsubmit: (event) => { event.preventDefault(); this.keep(); } },
       el("label", {}, t.save, this.letter), el("button", { id: "do-save" }, t.save));
     this.bench.replaceChildren(
-      el("div", {}, bar, view, this.stage, el("p", { class: "quiet" }, t.hint)),
+      // On a phone the table comes first, its tools below it.
+      el("div", {}, ...(innerWidth < 600 ? [this.stage, bar, view] : [bar, view, this.stage]), el("p", { class: "quiet" }, t.hint)),
       el("div", {}, this.read, keep, el("h2", { id: "found-h" }, t.findings), this.count, this.list, el("p", { class: "quiet" }, t.held)));
     this.svg.addEventListener("pointerdown", (event) => this.down(event));
     // Or the browser takes a drag by finger for scrolling.
