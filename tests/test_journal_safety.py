@@ -597,3 +597,29 @@ def test_tags_need_version_2(tmp_path: Path) -> None:
     version_1(folder)
     with open_journal(folder) as journal:
         assert journal.sessions(tag=TAG) == ()
+
+
+def test_deletion_reaches_what_the_page_kept(tmp_path: Path) -> None:
+    """Of a deleted person's sessions the page keeps nothing; those of others, and the devices, stay."""
+    with open_journal(tmp_path / "journal", create=True) as kept:
+        sessions = []
+        for nickname in ("Mara", "Odo"):
+            kept.add_person(nickname)
+            sessions.append(kept.add_session(nickname).id)
+    for number in sessions:
+        place = tmp_path / "journal" / "page" / str(number)
+        place.mkdir(parents=True)
+        (place / "state.json").write_text("{}")
+        (place / "overlays").mkdir()
+        (place / "overlays" / "1.jpg").write_bytes(b"a hand")
+    (tmp_path / "journal" / "page" / "devices.json").write_text("[]")
+    with open_journal(tmp_path / "journal") as kept:
+        kept.delete_person("Mara")
+    left = sorted(
+        path.relative_to(tmp_path / "journal" / "page").as_posix()
+        for path in (tmp_path / "journal" / "page").rglob("*")
+    )
+    other = str(sessions[1])
+    assert left == sorted(
+        [other, f"{other}/overlays", f"{other}/overlays/1.jpg", f"{other}/state.json", "devices.json"]
+    )

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -21,10 +22,12 @@ from sqlalchemy.pool import QueuePool
 
 from handcapture.errors import DocumentError, HandcaptureError, InputError, OutputError
 from handcapture.journal.migrations import migrate_step
-from handcapture.journal.schema import APPLICATION_ID, ENTRY, PHOTO, SETTING, VERSION
+from handcapture.journal.schema import APPLICATION_ID, ENTRY, PHOTO, SESSION, SETTING, VERSION
 
 DATABASE: Final = "journal.sqlite"
 PHOTOS: Final = "photos"
+PAGE: Final = "page"
+"""Where the page of `handcapture serve` keeps what it needs of each session, by number."""
 BUSY_SECONDS: Final = 10.0
 SWEEP_SECONDS: Final = 1.0
 _HEADER: Final = b"SQLite format 3\0"
@@ -204,12 +207,32 @@ class Database:
                 self.purge(SWEEP_SECONDS)
             elif stray:
                 with self.writing() as connection:
-                    self._remove(self._strays(connection))
+                    self._clear(connection)
         except OutputError:
             return False
         return True
 
+    def _clear(self, connection: Connection) -> None:
+        """Remove the strays, and the page's folders that they leave empty."""
+        self._remove(self._strays(connection))
+        for folder in self._page_folders(connection):
+            shutil.rmtree(folder, ignore_errors=True)
+
+    def _page_folders(self, connection: Connection) -> list[Path]:
+        """Return the folders in which the page keeps sessions that the journal has no more."""
+        try:
+            present = sorted(int(folder.name) for folder in (self.folder / PAGE).iterdir() if folder.name.isdecimal())
+        except OSError:
+            return []  # nobody has used the page
+        known = set(connection.execute(select(SESSION.c.id)).scalars())
+        return [self.folder / PAGE / str(number) for number in present if number not in known]
+
     def _strays(self, connection: Connection) -> list[Path]:
+        """Return the files of deleted sessions that the page kept, and the photos that no row names; no others."""
+        left = [path for folder in self._page_folders(connection) for path in folder.rglob("*") if path.is_file()]
+        return [*left, *self._stray_photos(connection)]
+
+    def _stray_photos(self, connection: Connection) -> list[Path]:
         """Return the files in the photos' folder that no row names; files that are not ours are left alone."""
         try:
             present = {name for name in os.listdir(self.photos) if _OURS.fullmatch(name)}
@@ -244,7 +267,7 @@ class Database:
         """
         wait_ms = round(1000 * (BUSY_SECONDS if wait_seconds is None else wait_seconds))
         with self.writing() as connection:
-            self._remove(self._strays(connection))
+            self._clear(connection)
             self._remove([p for p in sorted(self.folder.iterdir()) if _BACKUP.fullmatch(p.name)])
         with self._told(), self._raw() as driver:
             driver.execute(f"PRAGMA busy_timeout = {wait_ms}")

@@ -64,7 +64,7 @@ def _webs(layout: Layout) -> list[Finding]:
                         f"Move them {layout.panel.web_mm - web:.1f} mm apart.",
                     )
                 )
-            elif web < FINGER_GAP_MM and (first.side, first.finger) != (second.side, second.finger):
+            elif web < FINGER_GAP_MM - TOLERANCE_MM and (first.side, first.finger) != (second.side, second.finger):
                 found.append(
                     Finding(
                         "finger-gap-small",

@@ -10,6 +10,7 @@ from typing import Any, Final
 import click
 
 from handcapture.errors import InputError
+from handcapture.journal.database import PAGE
 from handcapture.web.access import Access, host_of
 
 LOOPBACK: Final = "127.0.0.1"
@@ -28,7 +29,7 @@ def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
     addresses = [LOOPBACK, *([lan] if lan is not None else [])]
     with contextlib.ExitStack() as stack:
         sockets = [stack.enter_context(_listening(address, port)) for address in addresses]
-        access = Access(folder / "page" / "devices.json", port)
+        access = Access(folder / PAGE / "devices.json", port)
         hosts = (host_of(LOOPBACK, port), host_of("localhost", port), *(host_of(a, port) for a in addresses[1:]))
         pairing = (lambda token: f"http://{host_of(lan, port)}/pair?token={token}") if lan is not None else None
 

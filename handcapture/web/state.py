@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from handcapture.documents import dump_json, write_atomically
 from handcapture.errors import DocumentError, InputError
+from handcapture.journal.database import PAGE
 
 VERSION: Final = 1
 Purpose = Literal["rest", "check"]
@@ -178,7 +179,7 @@ class Store:
     """The folders of the sessions."""
 
     def __init__(self, folder: Path) -> None:
-        self.folder = folder / "page"
+        self.folder = folder / PAGE
         self.folder.mkdir(parents=True, exist_ok=True)
         self._lock = threading.Lock()
 

@@ -147,7 +147,7 @@ function* webs({ panel, buttons, limits }, places) {
         yield finding("holes-overlap", "error", `The holes of ${a.label} and ${b.label} overlap by ${fixed(-web, 1)} mm.`, both, numbers, "Move one of them.");
       } else if (web < panel.web_mm - limits.tolerance_mm) {
         yield finding("web-thin", "error", `${a.label} and ${b.label} leave ${fixed(web, 1)} mm of web, less than the ${general(panel.web_mm)} mm asked for.`, both, numbers, `Move them ${fixed(panel.web_mm - web, 1)} mm apart.`);
-      } else if (web < limits.finger_gap_mm && (a.side !== b.side || a.finger !== b.finger)) {
+      } else if (web < limits.finger_gap_mm - limits.tolerance_mm && (a.side !== b.side || a.finger !== b.finger)) {
         yield finding("finger-gap-small", "advice", `${a.label} and ${b.label}, worked by different fingers, stand ${fixed(web, 1)} mm apart.`, both, { gap_mm: round(web, 3), advised_mm: limits.finger_gap_mm }, `From ${general(limits.finger_gap_mm)} mm on, a finger seldom catches its neighbour's button.`);
       }
     }
