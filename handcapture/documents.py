@@ -176,9 +176,13 @@ def load_toml(path: Path, kind: type[ModelT], what: str, lists: Mapping[str, str
         lines = [f"  {_place(place, content, lists)}: {text}" for place, text in _taken_for_numbers(content, found)]
         if not lines:
             return found
+    if len(lines) > _MOST_SLIPS:
+        lines[_MOST_SLIPS:] = [f"  and {len(lines) - _MOST_SLIPS} more"]
+    lines = [line if len(line) <= _LONGEST_SLIP else f"{line[:_LONGEST_SLIP]}..." for line in lines]
     raise DocumentError("\n".join([f"{path} cannot be used as {what}. Mend:", *lines]))
 
 
+_MOST_SLIPS, _LONGEST_SLIP = 30, 300
 _SIGNS: Final = {
     "a plan": {"buttons"},
     "a panel": {"width_mm", "height_mm", "outline"},
