@@ -35,6 +35,8 @@ WRITERS = {
     "journal/database._back_up": "before a migration: test_journal_safety",
     "journal/database._remove": "overwrites what is deleted: test_journal_safety",
     "journal/database.create": "an empty database: here",
+    "batch.measure": "a photo in a folder that is removed when it is read",
+    "batch._appending": "the rows of a run: test_batch",
     "cli/kept.convert": "a file in a folder that is removed when the command ends",
     "web/app._store_upload": "a photo on its way in, removed once it is kept: test_web_flow",
 }

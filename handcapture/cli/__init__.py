@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from handcapture.cli.batch import batch
 from handcapture.cli.capture import capture, inspect
 from handcapture.cli.changed import changed
 from handcapture.cli.check import check
@@ -57,6 +58,7 @@ def main(journal_folder: Path | None, keep: str | None, keep_photos: bool) -> No
 for _command in (
     mat,
     capture,
+    batch,
     inspect,
     posture,
     adopt,
@@ -74,4 +76,4 @@ for _command in (
     demo,
     doctor,
 ):
-    main.add_command(_command if _command in (mat, journal, serve, demo, doctor) else keeping(_command))
+    main.add_command(_command if _command in (mat, journal, serve, demo, doctor, batch) else keeping(_command))

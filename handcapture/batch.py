@@ -1,0 +1,521 @@
+"""Many photos: one row each, in the photos' order; broken off at any time, the same call goes on where it stopped.
+
+Every finished row is first appended, a whole line, to a journal beside the output (`.part.jsonl`); the table is written
+from it at the end, whole or not at all, and the journal is then removed. Photos are known by their hash: one that came
+before under another name gets that row again, unmeasured.
+
+Columns: `photo` (name within the folder that was given, never a path of the machine), `sha256`, `status` ("measured" or
+"failed"), `reason` (of a failure), `quality` ("good", "fair", "poor"), `advice`, `mat`, `tilt_deg`, `height_mm`,
+`mm_per_px`, `print_scale_x`, `print_scale_y`, `print_scale_sd`; for each finger, as in `left_thumb_x_mm`: `x_mm`,
+`y_mm` (mat frame), `known_to_mm` (longest half axis of the 95 % region), `hidden`; for each hand `wrist_deviation_deg`,
+`wrist_deviation_sd_deg`, `hand_length_mm`, `hand_breadth_mm`; `seconds`; `same_as` (the earlier photo with the same
+hash). What was not measured is empty.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any, Final
+
+from handcapture.documents import write_atomically
+from handcapture.errors import HandcaptureError, InputError, OutputError
+from handcapture.names import FINGERS, SIDES
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
+
+    from handcapture.capture import Capture, Networks
+
+PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
+TABLE_SUFFIXES: Final = (".csv", ".parquet")
+SECONDS: Final = 60.0
+"""Longest that one photo may take; some 0.5 s are usual (`calibration/speed.py`)."""
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How all photos are measured; see `capture.capture`. A ruler's two readings are in mm."""
+
+    mat: str | None = None
+    ruler: tuple[float, float] | None = None
+    one_handed: bool = False
+    card: bool = False
+    with_rests: bool = False
+
+
+@dataclass(frozen=True)
+class Named:
+    """A photo to measure: its name in the table, and where it lies."""
+
+    name: str
+    path: Path
+
+
+def columns() -> tuple[str, ...]:
+    """Return the columns of the table, in order."""
+    fingers = [
+        f"{side}_{finger}_{what}"
+        for side in SIDES
+        for finger in FINGERS
+        for what in ("x_mm", "y_mm", "known_to_mm", "hidden")
+    ]
+    hands = [
+        f"{side}_{what}"
+        for side in SIDES
+        for what in ("wrist_deviation_deg", "wrist_deviation_sd_deg", "hand_length_mm", "hand_breadth_mm")
+    ]
+    return (
+        *("photo", "sha256", "status", "reason", "quality", "advice", "mat", "tilt_deg", "height_mm", "mm_per_px"),
+        *("print_scale_x", "print_scale_y", "print_scale_sd", *fingers, *hands, "seconds", "same_as"),
+    )
+
+
+def find_photos(paths: Sequence[Path]) -> tuple[Named, ...]:
+    """Return the photos in folders (all below them), in lists (.txt, a path a line), and those named themselves.
+
+    InputError for what is not there, a list with a line that names nothing, and where no photo is found.
+    """
+    found: list[Named] = []
+    for path in paths:
+        if path.is_dir():
+            inside = sorted(p for p in path.rglob("*") if p.suffix.lower() in PHOTO_SUFFIXES and p.is_file())
+            found += [Named(p.relative_to(path).as_posix(), p) for p in inside]
+        elif path.suffix.lower() == ".txt":
+            found += _listed(path)
+        elif path.is_file():
+            found.append(Named(path.name, path))
+        else:
+            raise InputError(f"{path} does not exist. Name folders, photos, or a list of photos (.txt).")
+    if not found:
+        raise InputError(
+            f"No photo was found ({', '.join(PHOTO_SUFFIXES)}). Name a folder with photos, photos, or a list (.txt)."
+        )
+    seen: dict[str, int] = {}
+    named = []
+    for photo in found:
+        seen[photo.name] = seen.get(photo.name, 0) + 1
+        count = seen[photo.name]
+        named.append(photo if count == 1 else Named(f"{photo.name} ({count})", photo.path))
+    return tuple(named)
+
+
+def _listed(path: Path) -> list[Named]:
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path} cannot be read as a list of photos: {error}.") from None
+    found = []
+    for number, line in enumerate(lines, start=1):
+        if not line.strip() or line.startswith("#"):
+            continue
+        photo = path.parent / line.strip()
+        if not photo.is_file():
+            raise InputError(f"{path}, line {number}: {line.strip()} does not exist. Mend the line or take it out.")
+        name = line.strip() if not Path(line.strip()).is_absolute() else photo.name
+        found.append(Named(name, photo))
+    return found
+
+
+# One photo, in a worker
+
+
+@lru_cache(maxsize=1)
+def _networks() -> Networks:
+    """Load the networks once in each worker."""
+    import cv2
+
+    from handcapture.capture import Networks
+
+    cv2.setNumThreads(1)
+    return Networks()
+
+
+def measure(data: bytes, name: str, settings: Settings) -> tuple[Row, bytes | None]:
+    """Return the row of a photo, given as the bytes of its file, and its rest document where that is asked for."""
+    import tempfile
+
+    from handcapture.capture import capture
+    from handcapture.mat.print_scale import PrintScale
+    from handcapture.photo import read_photo
+
+    start = time.perf_counter()
+    row: Row = {"photo": name, "sha256": hashlib.sha256(data).hexdigest()}
+    rest: bytes | None = None
+    path = Path(name)
+    try:
+        scale = PrintScale.from_rulers(*settings.ruler) if settings.ruler else None
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / Path(name).name
+            path.write_bytes(data)
+            photo = read_photo(path)
+        found = capture(photo, _networks(), settings.mat, scale, settings.one_handed, settings.card)
+        row |= {"status": "measured", **_told(found)}
+        rest = _rest(found) if settings.with_rests else None
+    except HandcaptureError as error:
+        told = str(error).replace(str(path), name)
+        row |= {"status": "failed", "reason": " ".join(told.split())}
+    row["seconds"] = round(time.perf_counter() - start, 3)
+    return row, rest
+
+
+def _told(found: Capture) -> Row:
+    import numpy as np
+
+    source = found.placement.sources[0]
+    row: Row = {
+        "quality": found.quality.grade,
+        "advice": found.quality.verdict,
+        "mat": source.mat,
+        "tilt_deg": round(source.tilt_deg, 2),
+        "height_mm": round(source.height_mm, 1),
+        "mm_per_px": round(source.mm_per_px, 4),
+        "print_scale_x": round(source.print_scale[0], 5),
+        "print_scale_y": round(source.print_scale[1], 5),
+        "print_scale_sd": round(source.print_scale_sd, 5),
+    }
+    for contact in found.placement.contacts:
+        start = f"{contact.side}_{contact.finger}_"
+        known = float(np.sqrt(-2 * np.log(0.05) * np.linalg.eigvalsh(contact.covariance_mm2)[-1]))
+        row[f"{start}x_mm"], row[f"{start}y_mm"] = (round(float(v), 3) for v in contact.contact_mm)
+        row[f"{start}known_to_mm"], row[f"{start}hidden"] = round(known, 3), contact.hidden
+    for hand in found.placement.hands:
+        for what in ("wrist_deviation_deg", "wrist_deviation_sd_deg", "hand_length_mm", "hand_breadth_mm"):
+            row[f"{hand.side}_{what}"] = round(float(getattr(hand, what)), 2)
+    return row
+
+
+def _rest(found: Capture) -> bytes:
+    from handcapture.documents import dump_json
+    from handcapture.rest import pool
+    from handcapture.rest_document import rest_document
+
+    return dump_json(rest_document(pool([found.placement])))
+
+
+# The run
+
+
+Work = Callable[[bytes, str, Settings], tuple[Row, bytes | None]]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How a run went: photos in all, measured, failed, known from before or by their hash."""
+
+    photos: int
+    measured: int
+    failed: int
+    known: int
+
+
+def run(
+    photos: Sequence[Named],
+    output: Path,
+    settings: Settings,
+    jobs: int,
+    rests: Path | None = None,
+    scheduler: str | None = None,
+    told: Callable[[Row], None] = lambda row: None,
+    work: Work = measure,
+) -> Outcome:
+    """Measure photos into a table (.csv or .parquet), on `jobs` processes or a Dask scheduler.
+
+    Photos are read here and sent as bytes: workers need no access to them, and with `scheduler` they go to the machines
+    of that scheduler and to nobody else. InputError when the journal of an earlier run has other settings, or something
+    is not installed; OutputError when nothing can be written.
+    """
+    settings = Settings(**{**asdict(settings), "with_rests": rests is not None})
+    if output.suffix.lower() == ".parquet":
+        _arrow()
+    journal = output.with_name(f"{output.name}.part.jsonl")
+    rows = _resumed(journal, settings)
+    by_hash = {row["sha256"]: row for row in rows.values() if row.get("sha256") and not row.get("same_as")}
+    known = len(rows)
+    with _appending(journal, settings, fresh=not rows) as append:
+
+        def keep(row: Row, rest: bytes | None = None) -> None:
+            if rests is not None and rest is not None:
+                write_atomically(rests / f"{_file_name(row['photo'])}.json", rest)
+            append(row)
+            rows[row["photo"]] = row
+            if row.get("sha256") and not row.get("same_as"):
+                by_hash[row["sha256"]] = row
+            told(row)
+
+        waiting: dict[str, list[str]] = {}
+
+        def wanted() -> Iterator[tuple[str, bytes]]:
+            nonlocal known
+            for photo in photos:
+                if photo.name in rows:
+                    continue
+                try:
+                    data = photo.path.read_bytes()
+                except OSError as error:
+                    keep({"photo": photo.name, "status": "failed", "reason": f"It cannot be read: {error.strerror}."})
+                    continue
+                digest = hashlib.sha256(data).hexdigest()
+                if digest in by_hash:
+                    known += 1
+                    keep({**by_hash[digest], "photo": photo.name, "same_as": by_hash[digest]["photo"]})
+                elif digest in waiting:
+                    waiting[digest].append(photo.name)
+                else:
+                    waiting[digest] = []
+                    yield photo.name, data
+
+        def arrived(row: Row, rest: bytes | None) -> None:
+            nonlocal known
+            keep(row, rest)
+            for name in waiting.pop(row.get("sha256", ""), []):
+                known += 1
+                keep({**row, "photo": name, "same_as": row["photo"]})
+
+        if scheduler:
+            results = _on_cluster(wanted(), settings, scheduler, work)
+        else:
+            results = _on_cores(wanted(), settings, jobs, work)
+        for row, rest in results:
+            arrived(row, rest)
+    ordered = [rows[photo.name] for photo in photos]
+    write_atomically(output, _table(ordered, output.suffix.lower()))
+    with suppress(OSError):
+        journal.unlink()
+    failed = sum(row["status"] == "failed" for row in ordered)
+    return Outcome(len(ordered), len(ordered) - failed, failed, known)
+
+
+def _file_name(name: str) -> str:
+    """Return a photo's name as a file's: folders become part of it."""
+    return "".join(c if c.isalnum() or c in "-_. ()" else "_" for c in name.replace("/", "__"))
+
+
+def _failed(name: str, data: bytes, reason: str) -> Row:
+    return {"photo": name, "sha256": hashlib.sha256(data).hexdigest(), "status": "failed", "reason": reason}
+
+
+def _quiet() -> None:
+    """Keep what native libraries print away from the user: a worker has nothing to say but its row."""
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, 2)
+    os.close(nothing)
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Let processes that are started meanwhile use one thread each in linear algebra: there is one for each core."""
+    names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update(dict.fromkeys(names, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+def _on_cores(
+    wanted: Iterator[tuple[str, bytes]], settings: Settings, jobs: int, work: Work
+) -> Iterator[tuple[Row, bytes | None]]:
+    """Yield results as they come; a worker that dies or takes too long costs its photo only."""
+    import multiprocessing
+
+    from pebble import ProcessExpired, ProcessPool
+
+    context = multiprocessing.get_context("spawn")
+    with _one_thread_each(), ProcessPool(max_workers=jobs, context=context, initializer=_quiet) as pool:
+
+        def send(name: str, data: bytes) -> Future[Any]:
+            future: Future[Any] = pool.schedule(work, args=(data, name, settings), timeout=SECONDS)
+            return future
+
+        def got(future: Future[Any], name: str, data: bytes) -> tuple[Row, bytes | None]:
+            try:
+                found: tuple[Row, bytes | None] = future.result()
+            except TimeoutError:
+                return _failed(name, data, f"It took longer than {SECONDS:.0f} s."), None
+            except (ProcessExpired, MemoryError) as error:
+                return _failed(name, data, f"The process that measured it ended: {error}."), None
+            return found
+
+        yield from _in_flight(wanted, send, got, 2 * jobs)
+
+
+def _in_flight(
+    wanted: Iterator[tuple[str, bytes]],
+    send: Callable[[str, bytes], Future[Any]],
+    got: Callable[[Any, str, bytes], tuple[Row, bytes | None]],
+    most: int,
+) -> Iterator[tuple[Row, bytes | None]]:
+    """Keep so many photos on their way, no more: memory stays the same for any number of them."""
+    from concurrent.futures import FIRST_COMPLETED, wait
+
+    flying: dict[Future[Any], tuple[str, bytes]] = {}
+    more = True
+    while more or flying:
+        while more and len(flying) < most:
+            photo = next(wanted, None)
+            if photo is None:
+                more = False
+                break
+            flying[send(*photo)] = photo
+        if not flying:
+            break
+        for future in wait(flying, return_when=FIRST_COMPLETED).done:
+            yield got(future, *flying.pop(future))
+
+
+def _on_cluster(
+    wanted: Iterator[tuple[str, bytes]], settings: Settings, address: str, work: Work
+) -> Iterator[tuple[Row, bytes | None]]:
+    """Yield results of a Dask cluster as they come; photos of a worker that dies go to another."""
+    try:
+        from distributed import Client
+    except ImportError:
+        raise InputError(
+            "--scheduler needs Dask, which is not installed: pip install 'handcapture[cluster]', here and on every "
+            "machine of the cluster."
+        ) from None
+    connect: Any = Client  # typed or not, as the version has it
+    try:
+        client = connect(address, timeout="10s", set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"No scheduler answers at {address}: {error}. Start one with dask scheduler, and workers with dask worker."
+        ) from None
+    with client:
+        executor = client.get_executor(pure=False, retries=3)
+
+        def send(name: str, data: bytes) -> Future[Any]:
+            future: Future[Any] = executor.submit(work, data, name, settings)
+            return future
+
+        def got(future: Future[Any], name: str, data: bytes) -> tuple[Row, bytes | None]:
+            try:
+                found: tuple[Row, bytes | None] = future.result()
+            except (
+                Exception
+            ) as error:  # what broke on another machine may be anything; the photo is told, the run goes on
+                return _failed(name, data, f"The cluster could not measure it: {type(error).__name__}: {error}."), None
+            return found
+
+        count = max(len(client.scheduler_info()["workers"]), 1)
+        yield from _in_flight(wanted, send, got, 4 * count)
+
+
+# The journal of a run, and its table
+
+
+def _resumed(journal: Path, settings: Settings) -> dict[str, Row]:
+    """Return the finished rows of a broken-off run, by photo; a last line that is not whole is left out."""
+    try:
+        lines = journal.read_text(encoding="utf-8").splitlines(keepends=True)
+    except FileNotFoundError:
+        return {}
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{journal} cannot be read: {error}. Delete it to begin anew.") from None
+    whole = [line for line in lines if line.endswith("\n")]
+    try:
+        head, *rows = [json.loads(line) for line in whole] or [None]
+    except ValueError:
+        raise InputError(f"{journal} is damaged. Delete it to begin anew.") from None
+    if head is None:
+        return {}
+    if head != _head(settings):
+        raise InputError(
+            f"{journal} belongs to a run with other options. Give the same ones to go on, or delete it to begin anew."
+        )
+    return {row["photo"]: row for row in rows}
+
+
+def _head(settings: Settings) -> Row:
+    return {"batch": 1, **json.loads(json.dumps(asdict(settings)))}
+
+
+@contextmanager
+def _appending(journal: Path, settings: Settings, fresh: bool) -> Iterator[Callable[[Row], None]]:
+    """Give a function that appends a row, a whole line on the disk before it returns."""
+    file: IO[bytes] | None = None
+    try:
+        if not fresh:
+            # A line that was broken off would spoil the next.
+            data = journal.read_bytes()
+            write_atomically(journal, data[: data.rfind(b"\n") + 1])
+        file = journal.open("wb" if fresh else "ab")
+
+        def append(row: Row) -> None:
+            assert file is not None
+            try:
+                file.write(json.dumps(row, ensure_ascii=False, allow_nan=False).encode() + b"\n")
+                file.flush()
+                os.fsync(file.fileno())
+            except OSError as error:
+                raise OutputError(
+                    f"{journal} cannot be written: {error.strerror or error}. What was measured before is kept: make "
+                    "room, and give the same command again."
+                ) from None
+
+        if fresh:
+            append(_head(settings))
+        yield append
+    except FileNotFoundError:
+        raise OutputError(f"The folder {journal.parent} does not exist. Make it first, or name another one.") from None
+    finally:
+        if file is not None:
+            file.close()
+
+
+def _table(rows: Iterable[Row], suffix: str) -> bytes:
+    named = [{column: row.get(column) for column in columns()} for row in rows]
+    if suffix == ".parquet":
+        arrow, parquet = _arrow()
+        out = io.BytesIO()
+        schema = arrow.schema([(column, _kind(arrow, column)) for column in columns()])
+        parquet.write_table(arrow.Table.from_pylist(named, schema=schema), out)
+        return out.getvalue()
+    text = io.StringIO()
+    writer = csv.DictWriter(text, columns(), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows({key: _plain(value) for key, value in row.items()} for row in named)
+    return text.getvalue().encode()
+
+
+def _plain(value: Any) -> Any:
+    """Return a value as a table has it: no formula for a spreadsheet to run."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str) and value[:1] in "=+-@\t\r":
+        return f"'{value}"
+    return value
+
+
+def _kind(arrow: Any, column: str) -> Any:
+    if column.endswith("_hidden"):
+        return arrow.bool_()
+    number = column.endswith(("_mm", "_deg", "_px", "_sd", "_x", "_y")) or column == "seconds"
+    return arrow.float64() if number else arrow.string()
+
+
+def _arrow() -> tuple[Any, Any]:
+    try:
+        import pyarrow
+        from pyarrow import parquet
+    except ImportError:
+        raise InputError(
+            "A .parquet table needs pyarrow, which is not installed: pip install 'handcapture[parquet]', or write .csv."
+        ) from None
+    return pyarrow, parquet

@@ -1,0 +1,99 @@
+"""The command for many photos."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import click
+
+from handcapture.cli.common import MAT_NAMES, PATH, check_output, json_option, make_folder, print_json
+
+TABLE_SUFFIXES = (".csv", ".parquet")
+"""Stands here as well as in batch.py so that the help needs no heavy import; a test compares them."""
+
+
+@click.command()
+@click.argument("photos", nargs=-1, type=PATH, required=True, metavar="FOLDER|PHOTO|LIST...")
+@click.option("--output", type=PATH, required=True, help="The table (.csv or .parquet) to write, a row a photo.")
+@click.option("--rests", type=PATH, metavar="FOLDER", help="Also write each photo's rest document (.json).")
+@click.option("--mat", "mat_name", type=click.Choice(MAT_NAMES), help="The mat in use. [default: found out]")
+@click.option("--ruler", type=float, nargs=2, metavar="X Y", help="What a ruler reads on the two 150 mm rules, mm.")
+@click.option("--card", is_flag=True, help="A card lies in its place; photos without it fail.")
+@click.option("--one-handed", is_flag=True, help="One hand a photo.")
+@click.option("--jobs", type=click.IntRange(1, 512), help="Processes at work. [default: one a processor]")
+@click.option("--scheduler", metavar="ADDRESS", help="Measure on the Dask cluster of this scheduler.")
+@json_option
+@click.pass_context
+def batch(
+    ctx: click.Context,
+    photos: tuple[Path, ...],
+    output: Path,
+    rests: Path | None,
+    mat_name: str | None,
+    ruler: tuple[float, float] | None,
+    card: bool,
+    one_handed: bool,
+    jobs: int | None,
+    scheduler: str | None,
+    as_json: bool,
+) -> None:
+    """Measure many photos into one table: folders, photos, or lists of photos (.txt, a path a line).
+
+    A photo that cannot be measured gets a row with the reason, and the run goes on. A run that was broken off goes on
+    where it stopped when the same command is given again. A photo that came before under another name is not measured
+    twice.
+
+    With --scheduler the photos are sent to the machines of that cluster, unencrypted unless its address says tls.
+
+    Ends with 3 where photos could not be measured.
+
+    \b
+    Example:
+      handcapture batch photos/ --output club.csv --rests rests/
+    """
+    from handcapture.batch import Row, Settings, find_photos, run
+    from handcapture.mat.print_scale import PrintScale
+
+    check_output(output, TABLE_SUFFIXES, "a table")
+    if ruler is not None:
+        PrintScale.from_rulers(*ruler)
+    if scheduler is not None and jobs is not None:
+        raise click.UsageError("--jobs is for this machine, --scheduler for a cluster. Leave one of them out.")
+    found = find_photos(photos)
+    if rests is not None:
+        make_folder(rests)
+    settings = Settings(mat_name, ruler, one_handed, card)
+    bar = _bar(len(found), as_json)
+
+    def told(row: Row) -> None:
+        bar.update(1)
+
+    with bar:
+        outcome = run(found, output, settings, jobs or os.cpu_count() or 1, rests, scheduler, told)
+    if as_json:
+        print_json(
+            {
+                "output": str(output),
+                "photos": outcome.photos,
+                "measured": outcome.measured,
+                "failed": outcome.failed,
+                "known_before": outcome.known,
+            }
+        )
+    else:
+        click.echo(f"{output}: {outcome.photos} photos, {outcome.measured} measured, {outcome.failed} failed.")
+        if outcome.known:
+            click.echo(f"  {outcome.known} were known: from before, or as the same photo under another name.")
+        if outcome.failed:
+            click.echo("  The column reason tells of each failed one why.")
+    if outcome.failed:
+        ctx.exit(3)
+
+
+def _bar(total: int, quiet: bool) -> Any:
+    from tqdm import tqdm
+
+    # None: shown on a terminal only.
+    return tqdm(total=total, unit="photo", disable=True if quiet else None, smoothing=0.05)

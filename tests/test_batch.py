@@ -1,0 +1,270 @@
+"""Many photos: rows as the library measures, runs that go on where they stopped, workers that die."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from handcapture import batch
+from handcapture.batch import Named, Settings, columns, find_photos, run
+from handcapture.cli import main
+from handcapture.cli.batch import TABLE_SUFFIXES
+from handcapture.errors import InputError, OutputError
+from handcapture.rest_document import read_rest
+
+ROOT = Path(__file__).resolve().parent.parent
+SAMPLES = ROOT / "samples"
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="") as file:
+        return list(csv.DictReader(file))
+
+
+# What stands in for the measuring, in workers that import this file: quick, and of every kind of end.
+
+
+def stand_in(data: bytes, name: str, settings: Settings) -> tuple[batch.Row, bytes | None]:
+    import hashlib
+
+    if data.startswith(b"dies"):
+        os.kill(os.getpid(), signal.SIGKILL)
+    if data.startswith(b"hangs"):
+        time.sleep(600)
+    if data.startswith(b"slow"):
+        time.sleep(0.2)
+    row = {"photo": name, "sha256": hashlib.sha256(data).hexdigest(), "status": "measured", "seconds": 0.0}
+    return row, b"{}" if settings.with_rests else None
+
+
+def named(folder: Path, contents: dict[str, bytes]) -> list[Named]:
+    folder.mkdir(exist_ok=True)
+    found = []
+    for name, data in contents.items():
+        (folder / name).write_bytes(data)
+        found.append(Named(name, folder / name))
+    return found
+
+
+@pytest.fixture(scope="module")
+def club(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder as a club has it: photos, one twice, one that is none, and the table made of it."""
+    folder = tmp_path_factory.mktemp("club")
+    (folder / "photos" / "may").mkdir(parents=True)
+    for number in (1, 2):
+        shutil.copy(SAMPLES / f"rest_{number}.jpg", folder / "photos")
+    shutil.copy(SAMPLES / "rest_1.jpg", folder / "photos" / "may" / "again.jpg")
+    (folder / "photos" / "none.jpg").write_bytes(b"no photo")
+    done = CliRunner().invoke(
+        main, ["batch", str(folder / "photos"), "--output", str(folder / "t.csv"), "--rests", str(folder / "rests")]
+    )
+    assert done.exit_code == 3, done.output
+    return folder
+
+
+def test_rows_are_what_the_library_measures(club: Path) -> None:
+    from handcapture.capture import Networks, capture
+    from handcapture.photo import read_photo
+
+    rows = {row["photo"]: row for row in rows_of(club / "t.csv")}
+    assert list(rows) == ["may/again.jpg", "none.jpg", "rest_1.jpg", "rest_2.jpg"]
+    assert tuple(rows["rest_1.jpg"]) == columns()
+    with Networks() as networks:
+        found = capture(read_photo(SAMPLES / "rest_2.jpg"), networks)
+    for contact in found.placement.contacts:
+        start = f"{contact.side}_{contact.finger}_"
+        assert float(rows["rest_2.jpg"][f"{start}x_mm"]) == pytest.approx(contact.contact_mm[0], abs=0.01)
+        assert float(rows["rest_2.jpg"][f"{start}y_mm"]) == pytest.approx(contact.contact_mm[1], abs=0.01)
+    assert rows["rest_2.jpg"]["quality"] == found.quality.grade
+    assert {row["same_as"] for row in rows.values()} <= {"", "may/again.jpg", "rest_1.jpg"}
+    assert sum(bool(row["same_as"]) for row in rows.values()) == 1
+
+
+def test_failures_have_their_reason_and_no_path(club: Path) -> None:
+    row = next(row for row in rows_of(club / "t.csv") if row["photo"] == "none.jpg")
+    assert row["status"] == "failed"
+    assert row["reason"].startswith("none.jpg is not a photo")
+    assert str(club) not in (club / "t.csv").read_text()
+    assert not (club / "t.csv.part.jsonl").exists()
+
+
+def test_rests_are_documents(club: Path) -> None:
+    assert len(list((club / "rests").iterdir())) == 2
+    for path in (club / "rests").iterdir():
+        assert len(read_rest(path).fingertips) == 10
+
+
+def test_a_dead_and_a_hanging_worker_cost_one_photo_each(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(batch, "SECONDS", 2.0)
+    contents = {f"{k:02d}.jpg": b"good %d" % k for k in range(20)}
+    contents |= {"05.jpg": b"dies", "11.jpg": b"hangs"}
+    outcome = run(named(tmp_path / "in", contents), tmp_path / "t.csv", Settings(), 2, work=stand_in)
+    assert (outcome.photos, outcome.measured, outcome.failed) == (20, 18, 2)
+    rows = rows_of(tmp_path / "t.csv")
+    assert [row["photo"] for row in rows] == sorted(contents)
+    failed = {row["photo"]: row["reason"] for row in rows if row["status"] == "failed"}
+    assert "ended" in failed["05.jpg"]
+    assert "longer than 2 s" in failed["11.jpg"]
+
+
+KILLED = """
+import sys
+sys.path[:0] = sys.argv[3:5]
+from pathlib import Path
+from test_batch import stand_in
+from handcapture.batch import Settings, find_photos, run
+run(find_photos([Path(sys.argv[1])]), Path(sys.argv[2]), Settings(), 2, work=stand_in)
+"""
+
+
+def test_a_killed_run_goes_on_where_it_stopped(tmp_path: Path) -> None:
+    contents = {f"{k:03d}.jpg": b"slow %d" % k for k in range(40)}
+    photos = named(tmp_path / "in", contents)
+    command = [sys.executable, "-c", KILLED, tmp_path / "in", tmp_path / "t.csv", ROOT, ROOT / "tests"]
+    process = subprocess.Popen([str(part) for part in command], start_new_session=True)
+    journal = tmp_path / "t.csv.part.jsonl"
+    end = time.monotonic() + 60
+    while time.monotonic() < end and (not journal.exists() or journal.read_bytes().count(b"\n") < 8):
+        time.sleep(0.05)
+    os.killpg(process.pid, signal.SIGKILL)
+    process.wait()
+    done = journal.read_bytes()
+    assert 8 <= done.count(b"\n") < 41
+    assert not (tmp_path / "t.csv").exists()
+    journal.write_bytes(done + b'{"photo": "half')  # as if the last line had been broken off
+    again: list[str] = []
+    outcome = run(photos, tmp_path / "t.csv", Settings(), 2, told=lambda row: again.append(row["photo"]), work=stand_in)
+    assert outcome.known == done.count(b"\n") - 1
+    assert len(again) == 40 - outcome.known
+    assert [row["photo"] for row in rows_of(tmp_path / "t.csv")] == sorted(contents)
+
+
+def test_other_options_do_not_go_on_with_a_run(tmp_path: Path) -> None:
+    photos = named(tmp_path / "in", {"a.jpg": b"good"})
+    journal = tmp_path / "t.csv.part.jsonl"
+    journal.write_text(json.dumps({"batch": 1, "mat": "a4"}) + "\n")
+    with pytest.raises(InputError, match="other options"):
+        run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    journal.write_text("{nothing\n")
+    with pytest.raises(InputError, match="damaged"):
+        run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+
+
+def test_lists_folders_and_names(tmp_path: Path) -> None:
+    named(tmp_path / "in", {"a.jpg": b"1", "b.png": b"2", "c.txt": b"# no photo\n"})
+    (tmp_path / "list.txt").write_text("# ours\nin/a.jpg\n\nin/b.png\n")
+    assert [p.name for p in find_photos([tmp_path / "list.txt"])] == ["in/a.jpg", "in/b.png"]
+    assert [p.name for p in find_photos([tmp_path / "in", tmp_path / "in" / "a.jpg"])] == [
+        "a.jpg",
+        "b.png",
+        "a.jpg (2)",
+    ]
+    (tmp_path / "list.txt").write_text("in/gone.jpg\n")
+    for bad, words in (([tmp_path / "list.txt"], "line 1: in/gone.jpg"), ([tmp_path / "x"], "does not exist")):
+        with pytest.raises(InputError, match=words):
+            find_photos(bad)
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(InputError, match="No photo was found"):
+        find_photos([tmp_path / "empty"])
+
+
+def test_parquet_has_the_same_rows(tmp_path: Path) -> None:
+    """Read back by pyarrow, which shares no code with the CSV."""
+    from pyarrow import parquet
+
+    contents = {f"{k}.jpg": b"good %d" % k for k in range(5)}
+    run(named(tmp_path / "in", contents), tmp_path / "t.parquet", Settings(), 1, work=stand_in)
+    table = parquet.read_table(tmp_path / "t.parquet")
+    assert tuple(table.column_names) == columns()
+    assert table.column("photo").to_pylist() == sorted(contents)
+    assert str(table.schema.field("left_thumb_x_mm").type) == "double"
+    assert str(table.schema.field("left_thumb_hidden").type) == "bool"
+
+
+def test_a_cluster_that_loses_a_worker_loses_no_photo(tmp_path: Path) -> None:
+    """Dask with two workers, each a process; one is killed in the middle."""
+    from distributed import LocalCluster
+
+    contents = {f"{k:03d}.jpg": b"slow %d" % k for k in range(60)}
+    photos = named(tmp_path / "in", contents)
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
+    ) as cluster:
+        cluster.scheduler.allowed_failures = 10
+        came: list[str] = []
+
+        def told(row: batch.Row) -> None:
+            came.append(row["photo"])
+            if len(came) == 10:
+                pid = next(iter(cluster.workers.values())).pid
+                threading.Thread(target=os.kill, args=(pid, signal.SIGKILL)).start()
+
+        outcome = run(
+            photos, tmp_path / "t.csv", Settings(), 1, scheduler=cluster.scheduler_address, told=told, work=stand_in
+        )
+    assert (outcome.measured, outcome.failed) == (60, 0)
+    assert sorted(came) == sorted(contents)
+    assert [row["photo"] for row in rows_of(tmp_path / "t.csv")] == sorted(contents)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["gone", "--output", "t.csv"], "does not exist"),
+        (["in", "--output", "t.txt"], ".csv or .parquet"),
+        (["in", "--output", "no/t.csv"], "does not exist"),
+        (["in", "--output", "t.csv", "--ruler", "100", "150"], "ruler"),
+        (["in", "--output", "t.csv", "--scheduler", "tcp://127.0.0.1:9"], "No scheduler answers"),
+        (["in", "--output", "t.csv", "--scheduler", "x", "--jobs", "2"], "Leave one of them out"),
+    ],
+)
+def test_bad_input(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], words: str) -> None:
+    monkeypatch.chdir(tmp_path)
+    named(tmp_path / "in", {"a.jpg": b"no photo"})
+    done = CliRunner().invoke(main, ["batch", *arguments])
+    assert done.exit_code == 2, done.output
+    assert words in done.output
+    assert "Traceback" not in done.output
+    assert not (tmp_path / "t.csv").exists()
+
+
+def test_the_command_knows_the_endings() -> None:
+    assert TABLE_SUFFIXES == batch.TABLE_SUFFIXES
+
+
+def test_cells_are_no_formulas() -> None:
+    assert batch._plain("=1+1") == "'=1+1"
+    cells: list[Any] = [batch._plain(True), batch._plain(1.5), batch._plain("name.jpg"), batch._plain(None)]
+    assert cells == ["true", 1.5, "name.jpg", None]
+
+
+def test_a_full_disk_keeps_what_was_measured(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The fifth line cannot be made sure of: the run ends in a sentence, and goes on later."""
+    photos = named(tmp_path / "in", {f"{k}.jpg": b"good %d" % k for k in range(8)})
+    plain, count = os.fsync, [0]
+
+    def full(handle: int) -> None:
+        count[0] += 1
+        if count[0] == 5:
+            raise OSError(28, os.strerror(28))
+        plain(handle)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "fsync", full)
+        with pytest.raises(OutputError, match="What was measured before is kept"):
+            run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    outcome = run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    assert outcome.known >= 3
+    assert len(rows_of(tmp_path / "t.csv")) == 8
