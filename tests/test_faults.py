@@ -49,7 +49,8 @@ def _writes(node: ast.Call) -> bool:
     if name in ("write_bytes", "write_text", "mkstemp", "replace", "rename") and isinstance(called, ast.Attribute):
         # str.replace and dataclasses.replace are no files.
         return name not in ("replace", "rename") or getattr(called.value, "id", "") == "os"
-    modes = [a.value for a in (*node.args, *(k.value for k in node.keywords)) if isinstance(a, ast.Constant)]
+    given = (*node.args, *(k.value for k in node.keywords))
+    modes = [a.value for part in given for a in ast.walk(part) if isinstance(a, ast.Constant)]
     if name == "ZipFile":
         return "w" in modes
     if name == "open" and getattr(getattr(called, "value", None), "id", "") == "os":
