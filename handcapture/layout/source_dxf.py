@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import math
 import re
 from collections import Counter
@@ -35,6 +36,9 @@ from handcapture.lettering import text_width
 if TYPE_CHECKING:
     from ezdxf.document import Drawing as DxfDocument
 
+# What ezdxf mends in damaged files it would tell line by line on the user's screen.
+logging.getLogger("ezdxf").addHandler(logging.NullHandler())
+
 APPLICATION: Final = "HANDCAPTURE"
 """Under this name our own drawings state, as "key=value", what a shape is."""
 _BINARY: Final = b"AutoCAD Binary DXF"
@@ -64,18 +68,25 @@ def read_dxf(path: Path, units: Units | None) -> Raw:
     """Read the model space. DocumentError when the file is no DXF, or has no usable geometry."""
     data = read_bytes(path, LARGEST_FILE_BYTES, "a DXF drawing")
     document = _load(path, data)
-    code = int(document.header.get("$INSUNITS", 0) or 0)
+    from ezdxf.lldxf.const import DXFError
+
     raw = Raw(y_up=True)
-    raw.unit, raw.mm_per_unit, raw.unit_known = _unit(code, units, raw)
-    walker = _Walker(raw, _hidden_layers(document))
     try:
-        walker.walk(document.modelspace(), "0", 0)
+        _fill(raw, document, units)
     except DocumentError as error:
         raise DocumentError(f"{path}: {error}") from None
-    except _BAD_FILE as error:
+    except (DXFError, *_BAD_FILE) as error:
         raise DocumentError(
             f"{path} has an entity that cannot be read ({error}). Open it in a drawing program and save it as DXF."
         ) from None
+    return raw
+
+
+def _fill(raw: Raw, document: DxfDocument, units: Units | None) -> None:
+    code = int(document.header.get("$INSUNITS", 0) or 0)
+    raw.unit, raw.mm_per_unit, raw.unit_known = _unit(code, units, raw)
+    walker = _Walker(raw, _hidden_layers(document))
+    walker.walk(document.modelspace(), "0", 0)
     walker.tell()
     if (
         not raw.circles
@@ -83,7 +94,6 @@ def read_dxf(path: Path, units: Units | None) -> Raw:
         and any(len(layout) for layout in document.layouts if layout.is_any_paperspace)
     ):
         raw.notes.add("Only the model space is read; this file has shapes in a paper layout")
-    return raw
 
 
 def _load(path: Path, data: bytes) -> DxfDocument:
