@@ -127,5 +127,8 @@ def _misses_mm(rest: Any, path: Path) -> list[float]:
     """Return the distances from the known contacts, sorted."""
     import math
 
-    known = {(tip["side"], tip["finger"]): tip["contact_mm"] for tip in json.loads(path.read_text())["fingertips"]}
+    known = {
+        (tip["side"], tip["finger"]): tip["contact_mm"]
+        for tip in json.loads(path.read_text(encoding="utf-8"))["fingertips"]
+    }
     return sorted(math.dist(tip.contact_mm, known[tip.side, tip.finger]) for tip in rest.fingertips)

@@ -86,7 +86,7 @@ class FingertipNetwork:
         try:
             data = np.frombuffer(models.joinpath("fingertip.onnx").read_bytes(), np.uint8)
             self._net = cv2.dnn.readNetFromONNX(data)
-            calibration = json.loads(models.joinpath("fingertip.json").read_text())
+            calibration = json.loads(models.joinpath("fingertip.json").read_text(encoding="utf-8"))
             self._sd_factor = np.array([calibration["sd_factor_thumb"], *[calibration["sd_factor_finger"]] * 4])
             self._sd_floor = np.array([calibration["sd_floor_thumb"], *[calibration["sd_floor_finger"]] * 4])
         except (OSError, ValueError, KeyError, cv2.error) as error:
