@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "calibration")]
 
 from handcapture.errors import HandcaptureError  # noqa: E402
 
@@ -45,6 +45,7 @@ HOSTILE = [
 
 def readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
     """Return for each reader the ending of its files, what reads one, and good files to start from."""
+    from fuzz_http import good_requests, read_request
     from helpers_layout import workshop_layout
     from helpers_sessions import session
 
@@ -84,6 +85,7 @@ def readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
         "svg": ("svg", read_drawing, [layout_svg(layout)]),
         "csv": ("csv", read_drawing, [layout_drill_csv(layout)]),
         "archive": ("zip", archive, [_archive()]),
+        "http": ("txt", read_request, good_requests()),
         "incoming": ("bin", read_incoming, [text["plan"], *_photos()[:1]]),
     }
 
