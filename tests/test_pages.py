@@ -1,0 +1,65 @@
+"""The pages for readers are those that the code and the benches make, and what they point to exists."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import helpers_calibration  # noqa: F401
+
+import api_page  # isort: skip
+import pytest
+
+from handcapture.version import __version__
+
+ROOT = Path(__file__).resolve().parents[1]
+PAGES = (ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "calibration" / "pages").glob("*.md")))
+
+
+def test_the_page_of_calls_is_of_this_code() -> None:
+    assert api_page.PAGE.read_text(encoding="utf-8") == api_page.page(), "run python calibration/api_page.py"
+
+
+def test_every_call_that_the_faces_use_has_a_docstring() -> None:
+    text = api_page.page()
+    for found in re.finditer(r"\*\*`(?:class )?(\w+).*`\*\*\n\n(.)", text):
+        assert found.group(2) not in "*#", found.group(1)
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda path: path.name)
+def test_links_and_scripts_exist(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)#]+)\)", text):
+        assert target.startswith("https://") or (page.parent / target).exists(), target
+    for script in re.findall(r"python (calibration/\w+\.py)", text):
+        assert (ROOT / script).is_file(), script
+
+
+def test_modules_that_the_mathematics_name_exist() -> None:
+    text = (ROOT / "calibration" / "pages" / "mathematics.md").read_text(encoding="utf-8")
+    for names in re.findall(r"\(((?:`[a-z_.]+`(?:, )?)+)\)", text):
+        for name in re.findall(r"`([a-z_.]+)`", names):
+            parts = name.split(".")
+            places = [ROOT / "handcapture" / Path(*parts[:k]) for k in range(len(parts), 0, -1)]
+            places += [ROOT / "handcapture" / "layout" / parts[0]]
+            assert any(place.with_suffix(".py").is_file() or place.is_dir() for place in places), name
+
+
+def test_this_version_is_in_the_changes() -> None:
+    text = (ROOT / "handcapture" / "CHANGES.md").read_text(encoding="utf-8")
+    assert re.search(rf"^## {re.escape(__version__)}$", text, flags=re.M)
+
+
+def test_figures_of_readme_are_those_of_the_benches() -> None:
+    """What README says of batch and fuzzing stands in the files that the benches wrote."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    results = ROOT / "calibration" / "results"
+    batch = json.loads((results / "batch.json").read_text(encoding="utf-8"))
+    assert batch["failed"] == 0
+    assert f"{batch['photos_per_minute']:.0f} a minute" in readme
+    assert f"growing by {batch['memory_growth_percent']:.0f} %" in readme
+    assert f"do {batch['efficiency_percent']:.0f} % of twice one" in readme
+    fuzz = json.loads((results / "fuzz.json").read_text(encoding="utf-8"))
+    assert fuzz["minutes"] >= 30
+    assert fuzz["unnamed"] == []
