@@ -28,7 +28,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final
 
 from handcapture.documents import write_atomically
-from handcapture.errors import HandcaptureError, InputError, OutputError
+from handcapture.errors import HandcaptureError, InputError, OutputError, brief
 from handcapture.names import FINGERS, SIDES
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def _listed(path: Path) -> list[Named]:
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path} cannot be read as a list of photos: {error}.") from None
+        raise InputError(f"{path} cannot be read as a list of photos: {brief(error)}.") from None
     found = []
     for number, line in enumerate(lines, start=1):
         if not line.strip() or line.startswith("#"):
@@ -395,7 +395,8 @@ def _on_cluster(
         client = connect(address, timeout="10s", set_as_default=False)
     except (OSError, ValueError) as error:
         raise InputError(
-            f"No scheduler answers at {address}: {error}. Start one with dask scheduler, and workers with dask worker."
+            f"No scheduler answers at {address}: {brief(error)}. Start one with dask scheduler, and workers with dask "
+            "worker."
         ) from None
     with client:
         executor = client.get_executor(pure=False, retries=3)
@@ -427,7 +428,7 @@ def _resumed(journal: Path, settings: Settings) -> dict[str, Row]:
     except FileNotFoundError:
         return {}
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{journal} cannot be read: {error}. Delete it to begin anew.") from None
+        raise InputError(f"{journal} cannot be read: {brief(error)}. Delete it to begin anew.") from None
     whole = [line for line in lines if line.endswith("\n")]
     try:
         head, *rows = [json.loads(line) for line in whole] or [None]

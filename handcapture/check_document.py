@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from handcapture.check import ButtonCheck, TemplateCheck
 from handcapture.documents import load_json, plain, validated
 from handcapture.drawings.template import template_origin
-from handcapture.errors import DocumentError, InputError
+from handcapture.errors import DocumentError, InputError, brief
 from handcapture.layout.model import Button, Layout
 from handcapture.mat.geometry import mat_by_name
 from handcapture.names import Finger, Side
@@ -210,7 +210,7 @@ def updated_plan(text: str, check: TemplateCheck, name: str = "the plan") -> tup
         plan = tomlkit.parse(text)
         entries: dict[str, Table] = {str(entry["label"]): entry for entry in plan["buttons"]}
     except (TOMLKitError, KeyError, TypeError) as error:
-        raise InputError(f"{name} is not a plan that can be changed: {error}. Mend it first.") from None
+        raise InputError(f"{name} is not a plan that can be changed: {brief(error)}. Mend it first.") from None
     moves = [entry for entry in check.buttons if entry.move_mm is not None]
     strange = [entry.button.label for entry in moves if entry.button.label not in entries]
     if strange:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from handcapture.errors import DocumentError, InputError, OutputError
+from handcapture.errors import DocumentError, InputError, OutputError, brief
 
 if TYPE_CHECKING:
     from pydantic import BaseModel, ValidationError
@@ -106,7 +106,7 @@ def load_json(path: Path, kind: str, version: int) -> tuple[dict[str, Any], int]
             f"{path} is not {wanted}, or only a part of one: {where}. Name the right file, or write it again."
         ) from None
     except (ValueError, RecursionError) as error:
-        raise DocumentError(f"{path} is not {wanted}: {error}. Write it again.") from None
+        raise DocumentError(f"{path} is not {wanted}: {brief(error)}. Write it again.") from None
     schema = document.get("schema") if isinstance(document, dict) else None
     if not isinstance(schema, str) or "/" not in schema:
         raise DocumentError(
@@ -164,7 +164,7 @@ def load_toml(path: Path, kind: type[ModelT], what: str, lists: Mapping[str, str
     except UnicodeDecodeError:
         raise DocumentError(f"{path} is not a text file, but {what} is written as text (TOML, in UTF-8).") from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise DocumentError(f"{path} is not valid TOML: {error}. Mend that line, or name {what}.") from None
+        raise DocumentError(f"{path} is not valid TOML: {brief(error)}. Mend that line, or name {what}.") from None
     other = next((name for name, signs in _SIGNS.items() if name != what and signs & content.keys()), None)
     if other is not None and not _SIGNS.get(what, set()) & content.keys():
         raise DocumentError(f"{path} looks like {other}, but {what} is needed here. Were two files swapped?")

@@ -1,5 +1,15 @@
 """The named errors of the program. Each also is the standard exception it resembles."""
 
+from typing import Final
+
+_LONGEST: Final = 200
+
+
+def brief(error: BaseException) -> str:
+    """Return what a library's error says, on one line without its full stop, cut where it goes on and on."""
+    text = " ".join(str(error).split()).rstrip(".") or type(error).__name__
+    return text if len(text) <= _LONGEST else text[:_LONGEST] + " …"
+
 
 class HandcaptureError(Exception):
     """Base of all errors that a user can mend. Its text says what is wrong, where, and what to do."""

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.documents import read_bytes
-from handcapture.errors import InputError
+from handcapture.errors import InputError, brief
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -110,7 +110,7 @@ def _open(data: bytes, path: Path) -> tuple[Image.Image, bool]:
     except InputError:
         raise
     except Exception as error:  # decoders raise many kinds
-        raise _refuse(path, f"cannot be decoded ({error})", "Copy it from the phone again.") from None
+        raise _refuse(path, f"cannot be decoded ({brief(error)})", "Copy it from the phone again.") from None
     if picture.format != "MPO" and getattr(picture, "n_frames", 1) > 1:
         raise _refuse(path, "holds several pictures or an animation", "Export a single still photo.")
     return picture, False
@@ -193,7 +193,7 @@ def _decode(data: bytes, picture: Image.Image, path: Path) -> NDArray[np.uint8]:
     except InputError:
         raise
     except Exception as error:  # decoders raise many kinds
-        raise _refuse(path, f"cannot be decoded ({error})", "Copy it from the phone again.") from None
+        raise _refuse(path, f"cannot be decoded ({brief(error)})", "Copy it from the phone again.") from None
 
 
 def _turn(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:

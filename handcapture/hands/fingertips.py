@@ -23,7 +23,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.errors import HandcaptureError
+from handcapture.errors import HandcaptureError, brief
 from handcapture.hands.landmarks import LANDMARK_HEIGHT_MM, HandLandmarks, finger_landmarks
 from handcapture.hands.outline import (
     BREADTH_TO_PALM,
@@ -91,8 +91,8 @@ class FingertipNetwork:
             self._sd_floor = np.array([calibration["sd_floor_thumb"], *[calibration["sd_floor_finger"]] * 4])
         except (OSError, ValueError, KeyError, cv2.error) as error:
             raise HandcaptureError(
-                f"The contact network's weights (fingertip.onnx, fingertip.json) are damaged or missing ({error}). "
-                "Install handcapture again."
+                f"The contact network's weights (fingertip.onnx, fingertip.json) are damaged or missing "
+                f"({brief(error)}). Install handcapture again."
             ) from None
 
     def offsets(self, strips: NDArray[np.float32], features: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -26,7 +26,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, MetaData, Table, insert, select
 
-from handcapture.errors import DocumentError, HandcaptureError, InputError, OutputError
+from handcapture.errors import DocumentError, HandcaptureError, InputError, OutputError, brief
 from handcapture.journal import database as files
 from handcapture.journal.database import Database
 from handcapture.journal.incoming import MOST_DOCUMENT_BYTES, read_document
@@ -206,7 +206,7 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     except PermissionError as error:
         raise InputError(f"{path} cannot be read: {error.strerror or error}.") from None
     except Exception as error:  # zipfile raises many kinds
-        raise _damaged(path, f"it is no whole zip file ({error})") from None
+        raise _damaged(path, f"it is no whole zip file ({brief(error)})") from None
     with archive:
         yield archive
 
@@ -237,7 +237,7 @@ def _content(archive: zipfile.ZipFile, info: zipfile.ZipInfo, path: Path) -> byt
     try:
         data = archive.read(info)
     except Exception as error:  # zipfile raises many kinds
-        raise _damaged(path, f"{info.filename} cannot be read ({error})") from None
+        raise _damaged(path, f"{info.filename} cannot be read ({brief(error)})") from None
     if len(data) != info.file_size:
         raise _damaged(path, f"{info.filename} is cut short")
     if info.filename != MANIFEST and hashlib.sha256(data).hexdigest() != _stem(info.filename):
@@ -251,7 +251,7 @@ def _rows(manifest: bytes, path: Path) -> tuple[int, list[dict[str, Any]]]:
         # Not splitlines: that also splits at characters which stand within a line of JSON.
         lines = [json.loads(line) for line in manifest.decode().split("\n")[:-1]]
     except (ValueError, RecursionError) as error:
-        raise _damaged(path, f"its manifest is no list of JSON lines ({error})") from None
+        raise _damaged(path, f"its manifest is no list of JSON lines ({brief(error)})") from None
     head = lines[0] if lines else None
     schema = head.get("schema") if isinstance(head, dict) else None
     name, _, number = schema.rpartition("/") if isinstance(schema, str) else ("", "", "")
@@ -275,7 +275,7 @@ def _check_complete(rows: list[dict[str, Any]], names: set[str], path: Path) -> 
     """Refuse an archive that holds other documents or photos than its rows name."""
     from handcapture.journal.store import document_suffix
 
-    kinds = {row.get("id"): row.get("kind") for row in _of(rows, "entry") if isinstance(row.get("id"), int)}
+    kinds = _kinds(rows)
     wanted = {MANIFEST}
     for row in _of(rows, "document"):
         number = row.get("id")
@@ -288,6 +288,11 @@ def _check_complete(rows: list[dict[str, Any]], names: set[str], path: Path) -> 
         raise _damaged(path, f"{missing[0][:80]} is missing")
     if strange := sorted(names - wanted):
         raise _damaged(path, f"it holds a member that no row names ({strange[0]})")
+
+
+def _kinds(rows: list[dict[str, Any]]) -> dict[int, Any]:
+    """Return the kinds of entries by number, of rows that are not checked yet."""
+    return {row["id"]: row.get("kind") for row in _of(rows, "entry") if isinstance(row.get("id"), int)}
 
 
 def _of(rows: list[dict[str, Any]], table: str) -> list[dict[str, Any]]:
@@ -304,7 +309,7 @@ def _put_rows(
     """Insert all rows as the tables of the archive's version have them."""
     from handcapture.journal.store import document_suffix, is_nickname
 
-    kinds = {row["id"]: row["kind"] for row in _of(rows, "entry")}
+    kinds = _kinds(rows)
     with database.writing() as connection:
         tables = MetaData()
         tables.reflect(connection)

@@ -20,7 +20,7 @@ from sqlalchemy import Connection, Engine, create_engine, delete, event, insert,
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.pool import QueuePool
 
-from handcapture.errors import DocumentError, HandcaptureError, InputError, OutputError
+from handcapture.errors import DocumentError, HandcaptureError, InputError, OutputError, brief
 from handcapture.journal.migrations import migrate_step
 from handcapture.journal.schema import APPLICATION_ID, ENTRY, PHOTO, SESSION, SETTING, VERSION
 
@@ -372,6 +372,7 @@ def _in_words(error: BaseException | None, path: Path, integrity: bool = False) 
     """Return the one sentence for what SQLite says."""
     code = getattr(error, "sqlite_errorcode", None)
     primary = code & 0xFF if isinstance(code, int) else None
+    told = brief(error) if error is not None else "unknown"
     if integrity or primary == sqlite3.SQLITE_CONSTRAINT:
         return InputError(
             f"{path}: what this belongs to was changed or deleted meanwhile. Nothing was written; look with "
@@ -391,11 +392,11 @@ def _in_words(error: BaseException | None, path: Path, integrity: bool = False) 
         )
     if primary == sqlite3.SQLITE_IOERR:
         return OutputError(
-            f"{path} could not be read or written: {error}. Nothing was changed; check that the disk is not full and "
+            f"{path} could not be read or written: {told}. Nothing was changed; check that the disk is not full and "
             "sound."
         )
     if primary in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
         return InputError(
-            f"{path} is no journal, or damaged ({error}). Restore it from an archive with handcapture journal import."
+            f"{path} is no journal, or damaged ({told}). Restore it from an archive with handcapture journal import."
         )
-    return InputError(f"{path} cannot be used as a journal ({error}). Restore it from an archive.")
+    return InputError(f"{path} cannot be used as a journal ({told}). Restore it from an archive.")

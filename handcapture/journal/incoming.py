@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 from pydantic import BaseModel, ConfigDict, Field
 
 from handcapture.documents import load_json, read_bytes, validated
-from handcapture.errors import DocumentError, InputError
+from handcapture.errors import DocumentError, InputError, brief
 from handcapture.journal.records import DOCUMENT_KINDS, DocumentKind
 from handcapture.names import Finger, Side
 
@@ -149,7 +149,7 @@ def _kind_of(path: Path, data: bytes) -> DocumentKind:
         try:
             content = json.loads(data)
         except (ValueError, RecursionError) as error:
-            raise DocumentError(f"{path} looks like JSON but is not: {error}. Write it again.") from None
+            raise DocumentError(f"{path} looks like JSON but is not: {brief(error)}. Write it again.") from None
         schema = content.get("schema") if isinstance(content, dict) else None
         kind = schema.partition("/")[0].removeprefix("handcapture.") if isinstance(schema, str) else None
         for name in DOCUMENT_KINDS:
@@ -161,7 +161,7 @@ def _kind_of(path: Path, data: bytes) -> DocumentKind:
     except UnicodeDecodeError:
         raise InputError(f"{path} is nothing that a journal keeps: {known}. Check that it is the right file.") from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        remedy = f"If it is meant as a plan or panel, mend the TOML: {error}."
+        remedy = f"If it is meant as a plan or panel, mend the TOML: {brief(error)}."
         raise InputError(f"{path} is nothing that a journal keeps: {known}. {remedy}") from None
     if "buttons" in entries:
         return "plan"

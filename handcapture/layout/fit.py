@@ -168,7 +168,7 @@ def _fit(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None) ->
             wish_mm=(float(wish[0]), float(wish[1])),
             moved_mm=float(np.hypot(*(centres[place] - wish))),
             landing_probability=landing_probability(
-                wish - centres[place], _scatter(plan, buttons[place], tip), plunger_mm(hole_mm, part) / 2
+                wish - centres[place], scatter_mm2(plan, buttons[place], tip), plunger_mm(hole_mm, part) / 2
             ),
             fixed=buttons[place].at_mm is not None,
             part=part,
@@ -179,7 +179,7 @@ def _fit(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None) ->
     return replace(layout, findings=check_layout(layout, rest, plan.waivers, known))
 
 
-def _scatter(plan: Plan, button: ButtonWish, tip: Fingertip) -> FloatArray:
+def scatter_mm2(plan: Plan, button: ButtonWish, tip: Fingertip) -> FloatArray:
     """Return the covariance (2, 2) of where the finger comes down for a button, what is not known of it included."""
     scatter = tip.covariance_mm2 + tip.spread_mm2
     if button.row == "far":

@@ -429,6 +429,9 @@ def _round_ones(raw: Raw, closed: list[Curve]) -> tuple[list[Circle], list[Curve
     """Part closed curves into those that are circles and the rest."""
     circles, others = [], []
     for curve in closed:
+        if len(np.unique(np.round(curve.points_mm, 6), axis=0)) < 3:
+            raw.notes.add("Closed curves that enclose nothing were left out", curve.where)
+            continue
         samples = curve.samples_mm
         if len(samples) < 8:
             others.append(curve)

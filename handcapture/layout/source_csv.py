@@ -13,7 +13,7 @@ from typing import Final, Literal
 import numpy as np
 
 from handcapture.documents import read_bytes
-from handcapture.errors import DocumentError
+from handcapture.errors import DocumentError, brief
 from handcapture.layout.source_shapes import MM_PER_UNIT, Raw, Units, rectangle_rows
 
 _MOST_BYTES: Final = 2_000_000
@@ -93,6 +93,8 @@ def read_csv(path: Path, units: Units | None) -> Raw:
         text = data.decode("latin-1")
     try:
         return _read(text, units)
+    except csv.Error as error:
+        raise DocumentError(f"{path} cannot be read as a table: {brief(error)}. Save it as CSV again.") from None
     except DocumentError as error:
         told = str(error)
         raise DocumentError(f"{path}{told if told.startswith(',') else f': {told}'}") from None
@@ -219,7 +221,7 @@ def _table(text: str) -> tuple[str, dict[int, _Column], list[tuple[int, list[str
             if any(cell.strip() for cell in cells):
                 rows.append((first + 1 + reader.line_num, cells))
     except csv.Error as error:
-        raise DocumentError(f", line {first + 1 + reader.line_num}: {error}. Mend that line.") from None
+        raise DocumentError(f", line {first + 1 + reader.line_num}: {brief(error)}. Mend that line.") from None
     if not rows:
         raise DocumentError(" has a header but no hole. Write one line for each hole.")
     return separator, columns, rows

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from handcapture.documents import read_bytes
-from handcapture.errors import DocumentError
+from handcapture.errors import DocumentError, brief
 from handcapture.layout.source_shapes import (
     FLATNESS_MM,
     LARGEST_FILE_BYTES,
@@ -77,7 +77,8 @@ def read_dxf(path: Path, units: Units | None) -> Raw:
         raise DocumentError(f"{path}: {error}") from None
     except (DXFError, *_BAD_FILE) as error:
         raise DocumentError(
-            f"{path} has an entity that cannot be read ({error}). Open it in a drawing program and save it as DXF."
+            f"{path} has an entity that cannot be read ({brief(error)}). Open it in a drawing program and save it "
+            "as DXF."
         ) from None
     return raw
 
@@ -112,9 +113,9 @@ def _load(path: Path, data: bytes) -> DxfDocument:
         else:
             document, _ = recover.read(io.BytesIO(data))
     except (DXFError, struct.error, *_BAD_FILE) as error:
-        reason = str(error).strip().rstrip(".") or type(error).__name__
         raise DocumentError(
-            f"{path} is not a readable DXF file ({reason}). Export the panel as DXF again (ASCII, R2010 for instance)."
+            f"{path} is not a readable DXF file ({brief(error)}). Export the panel as DXF again (ASCII, R2010 for "
+            "instance)."
         ) from None
     # What lies beyond the break would be missing without a word.
     if b"EOF" not in data[-_TAIL_BYTES:]:

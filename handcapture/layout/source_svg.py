@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.documents import read_bytes
-from handcapture.errors import DocumentError
+from handcapture.errors import DocumentError, brief
 from handcapture.layout.source_shapes import (
     FLATNESS_MM,
     LARGEST_FILE_BYTES,
@@ -156,7 +156,7 @@ def _parse(data: bytes) -> _Node:
     except (expat.ExpatError, ValueError, LookupError) as error:
         if isinstance(error, DocumentError):
             raise
-        raise DocumentError(f"This is not well-formed XML ({error}). Export the drawing as SVG again.") from None
+        raise DocumentError(f"This is not well-formed XML ({brief(error)}). Export the drawing as SVG again.") from None
     root = next((child for child in top.children if isinstance(child, _Node)), None)
     if root is None or root.tag != "svg":
         raise DocumentError("The outermost element is not <svg>. Export the drawing as SVG again.")

@@ -157,9 +157,9 @@ def _task(
     origin_mm: Point | None,
     middle_x_mm: float | None,
 ) -> Task:
-    finger_wishes = np.array([_wish(plan, buttons, k, tips[k]) for k in range(len(buttons))])
+    wanted = finger_wishes(plan, buttons, tips)
     finger_weights = np.array([np.linalg.inv(tip.covariance_mm2 + tip.spread_mm2) for tip in tips])
-    wishes, weights = drawn_to_start(plan, buttons, finger_wishes, finger_weights)
+    wishes, weights = drawn_to_start(plan, buttons, wanted, finger_weights)
     radii = np.array([plan.hole_of(button) / 2 for button in buttons])
     labels = [button.label for button in buttons]
     sizes = replace(
@@ -203,7 +203,7 @@ def _task(
     none = np.zeros((0, 2), np.intp)
     task = Task(
         names=tuple(labels),
-        finger_wishes=finger_wishes,
+        finger_wishes=wanted,
         wishes=wishes,
         weights=weights,
         sizes=sizes,
@@ -243,7 +243,12 @@ def far_reached_mm(plan: Plan, button: ButtonWish, tip: Fingertip) -> float:
     return far_mm(plan, button) if limit is None else min(far_mm(plan, button), limit + plan.hand_moves_mm)
 
 
-def _wish(plan: Plan, buttons: list[ButtonWish], k: int, tip: Fingertip) -> FloatArray:
+def finger_wishes(plan: Plan, buttons: Sequence[ButtonWish], tips: Sequence[Fingertip]) -> FloatArray:
+    """Return where each button's finger wants it (n, 2), mat frame; `buttons` and `tips` as `in_order` gives them."""
+    return np.array([_wish(plan, buttons, k, tips[k]) for k in range(len(buttons))])
+
+
+def _wish(plan: Plan, buttons: Sequence[ButtonWish], k: int, tip: Fingertip) -> FloatArray:
     """Return where button `k`'s finger wants it, mat frame."""
     button = buttons[k]
     place = tip.contact_mm + np.array(button.offset_mm)

@@ -424,9 +424,10 @@ def plan_text(store: Store, state: SessionState, form: dict[str, str]) -> str:
     rest = pooled(store.place(state.session), state)
     hole, pitch = _figure(form, "hole_mm"), _figure(form, "pitch_mm")
     rows, thumbs = (int(_figure(form, name)) for name in ("rows", "thumbs"))
-    build: Any = {"arcs": fingertip_arcs, "rows": straight_rows, "columns": staggered_columns}.get(form["pattern"])
+    pattern = form.get("pattern", "")
+    build: Any = {"arcs": fingertip_arcs, "rows": straight_rows, "columns": staggered_columns}.get(pattern)
     if build is None:
-        raise InputError(f'"{form["pattern"]}" is no pattern. Choose one from the list.')
+        raise InputError(f'"{pattern}" is no pattern. Choose one from the list.')
     holes = build(rest, hole_mm=hole, pitch_mm=pitch, rows=rows, thumbs=thumbs)
     pull = min(1.0, max(0.0, _figure(form, "pull")))
     name = form.get("name", "").strip() or "Panel"

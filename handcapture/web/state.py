@@ -17,7 +17,7 @@ from typing import Any, Final, Literal
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from handcapture.documents import dump_json, write_atomically
-from handcapture.errors import DocumentError, InputError
+from handcapture.errors import DocumentError, InputError, brief
 from handcapture.journal.database import PAGE
 
 VERSION: Final = 1
@@ -195,7 +195,7 @@ class Store:
         except FileNotFoundError:
             raise InputError(f"There is no session {session} on this page. Choose one on the start page.") from None
         except (OSError, ValueError) as error:
-            raise DocumentError(f"{path} cannot be read: {error}.") from None
+            raise DocumentError(f"{path} cannot be read: {brief(error)}.") from None
         if isinstance(raw, dict) and isinstance(raw.get("version"), int) and raw["version"] > VERSION:
             raise DocumentError(f"{path} was written by a newer program. Use that one.")
         try:

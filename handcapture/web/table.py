@@ -115,7 +115,7 @@ def judged(
         tip, wish = tips.get((button.side, button.finger)), wishes.get(button.label)
         if tip is not None and wish is not None and landing is not None:
             radius = plunger_mm(button.hole_mm, button.part) / 2
-            landing = landing_probability(off, _scatter(plan, wish, tip), radius)
+            landing = landing_probability(off, scatter_mm2(plan, wish, tip), radius)
         buttons.append(
             replace(
                 button,
@@ -263,7 +263,7 @@ def _button_model(button: Button, table: Table, wish: ButtonWish | None, tip: Fi
     scatter: dict[str, Any] | None = None
     reach: dict[str, Any] | None = None
     if wish is not None and tip is not None and button.landing_probability is not None:
-        values, vectors = np.linalg.eigh(_scatter(table.plan, wish, tip))
+        values, vectors = np.linalg.eigh(scatter_mm2(table.plan, wish, tip))
         sd = np.sqrt(np.maximum(values, 1e-12))
         scatter = {"sd": sd.tolist(), "axes": vectors.tolist()}
     if tip is not None:
@@ -287,7 +287,7 @@ def _button_model(button: Button, table: Table, wish: ButtonWish | None, tip: Fi
     }
 
 
-def _scatter(plan: Plan, wish: ButtonWish, tip: Fingertip) -> FloatArray:
+def scatter_mm2(plan: Plan, wish: ButtonWish, tip: Fingertip) -> FloatArray:
     """Return the covariance (2, 2) of where the finger comes down for a button: as `layout.fit` has it."""
     scatter = tip.covariance_mm2 + tip.spread_mm2
     if wish.row == "far":
