@@ -246,7 +246,9 @@ def run(
 
         def keep(row: Row, rest: bytes | None = None) -> None:
             if rests is not None and rest is not None:
-                write_atomically(rests / f"{_file_name(row['photo'])}.json", rest)
+                place = rests / _file_name(row["photo"])
+                place.parent.mkdir(parents=True, exist_ok=True)
+                write_atomically(place, rest)
             append(row)
             rows[row["photo"]] = row
             if row.get("sha256") and not row.get("same_as"):
@@ -296,9 +298,10 @@ def run(
     return Outcome(len(ordered), len(ordered) - failed, failed, known)
 
 
-def _file_name(name: str) -> str:
-    """Return a photo's name as a file's: folders become part of it."""
-    return "".join(c if c.isalnum() or c in "-_. ()" else "_" for c in name.replace("/", "__"))
+def _file_name(name: str) -> Path:
+    """Return where a photo's rest goes: in the same folders as the photo, never outside of them."""
+    parts = ["".join(c if c.isalnum() or c in "-_. ()" else "_" for c in part) for part in name.split("/")]
+    return Path(*("_" if part.strip(". ") == "" else part for part in parts[:-1]), f"{parts[-1]}.json")
 
 
 def _failed(name: str, data: bytes, reason: str) -> Row:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -114,10 +115,10 @@ def load_json(path: Path, kind: str, version: int) -> tuple[dict[str, Any], int]
         )
     name, _, number = schema.rpartition("/")
     if name != kind:
-        own = _DOCUMENTS.get(name, f"a {name} document")
+        own = _DOCUMENTS.get(name, f"a {name[:_LONGEST_NAME]} document")
         raise DocumentError(f"{path} is {own}, but {wanted} is needed here. Name the right file.")
-    if not number.isdigit() or int(number) < 1:
-        raise DocumentError(f'{path} has the schema "{schema}"; expected "{kind}/{version}".')
+    if not re.fullmatch("[1-9][0-9]{0,8}", number):
+        raise DocumentError(f'{path} has the schema "{schema[:_LONGEST_NAME]}"; expected "{kind}/{version}".')
     if int(number) > version:
         raise DocumentError(
             f"{path} was written by a newer program (schema {schema}; this one reads up to {kind}/{version}). "
@@ -145,7 +146,8 @@ def validated(kind: type[ModelT], document: object, path: Path, what: str, remed
         place = ".".join(str(part) for part in first["loc"]) or "the document"
         more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
         problem = first["msg"].removeprefix("Value error, ")
-        raise DocumentError(f"{path} is not a usable {what}: {place}: {problem}{more}. {remedy}") from None
+        told = f"{place}: {problem}"[:_LONGEST_SLIP]
+        raise DocumentError(f"{path} is not a usable {what}: {told}{more}. {remedy}") from None
 
 
 def load_toml(path: Path, kind: type[ModelT], what: str, lists: Mapping[str, str], known: Iterable[str]) -> ModelT:
@@ -182,7 +184,7 @@ def load_toml(path: Path, kind: type[ModelT], what: str, lists: Mapping[str, str
     raise DocumentError("\n".join([f"{path} cannot be used as {what}. Mend:", *lines]))
 
 
-_MOST_SLIPS, _LONGEST_SLIP = 30, 300
+_MOST_SLIPS, _LONGEST_SLIP, _LONGEST_NAME, _GIANT = 30, 300, 60, 10**18
 _SIGNS: Final = {
     "a plan": {"buttons"},
     "a panel": {"width_mm", "height_mm", "outline"},
@@ -225,6 +227,8 @@ def _slips(
 
 def _shown(given: object) -> str:
     """Return a value as TOML has it, cut short."""
+    if isinstance(given, int) and abs(given) >= _GIANT:
+        return "a number of very many digits"
     text = str(given).lower() if isinstance(given, bool) else repr(given)
     return text if len(text) <= 60 else f"{text[:57]}..."
 

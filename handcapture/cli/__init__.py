@@ -10,6 +10,7 @@ from handcapture.cli.batch import batch
 from handcapture.cli.capture import capture, inspect
 from handcapture.cli.changed import changed
 from handcapture.cli.check import check
+from handcapture.cli.cohort import cohort
 from handcapture.cli.common import MAT_NAMES, SETTINGS, Group
 from handcapture.cli.compare import compare
 from handcapture.cli.demo import demo
@@ -68,6 +69,7 @@ for _command in (
     fit,
     compare,
     changed,
+    cohort,
     draw,
     check,
     report,
@@ -76,4 +78,4 @@ for _command in (
     demo,
     doctor,
 ):
-    main.add_command(_command if _command in (mat, journal, serve, demo, doctor, batch) else keeping(_command))
+    main.add_command(_command if _command in (mat, journal, serve, demo, doctor, batch, cohort) else keeping(_command))

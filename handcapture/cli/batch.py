@@ -17,7 +17,9 @@ TABLE_SUFFIXES = (".csv", ".parquet")
 @click.command()
 @click.argument("photos", nargs=-1, type=PATH, required=True, metavar="FOLDER|PHOTO|LIST...")
 @click.option("--output", type=PATH, required=True, help="The table (.csv or .parquet) to write, a row a photo.")
-@click.option("--rests", type=PATH, metavar="FOLDER", help="Also write each photo's rest document (.json).")
+@click.option(
+    "--rests", type=PATH, metavar="FOLDER", help="Also write each photo's rest (.json), in folders as the photos'."
+)
 @click.option("--mat", "mat_name", type=click.Choice(MAT_NAMES), help="The mat in use. [default: found out]")
 @click.option("--ruler", type=float, nargs=2, metavar="X Y", help="What a ruler reads on the two 150 mm rules, mm.")
 @click.option("--card", is_flag=True, help="A card lies in its place; photos without it fail.")
