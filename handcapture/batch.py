@@ -299,9 +299,12 @@ def run(
 
 
 def _file_name(name: str) -> Path:
-    """Return where a photo's rest goes: in the same folders as the photo, never outside of them."""
+    """Return where a photo's rest goes: in the same folders as the photo, never outside of them, each to its own."""
     parts = ["".join(c if c.isalnum() or c in "-_. ()" else "_" for c in part) for part in name.split("/")]
-    return Path(*("_" if part.strip(". ") == "" else part for part in parts[:-1]), f"{parts[-1]}.json")
+    parts = ["_" if part.strip(". ") == "" else part for part in parts]
+    # A name that had to be changed might become another photo's.
+    mark = "" if "/".join(parts) == name else f"-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
+    return Path(*parts[:-1], f"{parts[-1]}{mark}.json")
 
 
 def _failed(name: str, data: bytes, reason: str) -> Row:

@@ -100,9 +100,21 @@ def test_failures_have_their_reason_and_no_path(club: Path) -> None:
     assert not (club / "t.csv.part.jsonl").exists()
 
 
+@pytest.mark.parametrize(
+    "name", ["../../a.jpg", "..", "a/../../b.jpg", "/etc/x.jpg", "a//b.jpg", "C:\\x.jpg", "./.jpg"]
+)
+def test_rests_stay_in_their_folder(tmp_path: Path, name: str) -> None:
+    from handcapture.batch import _file_name
+
+    place = (tmp_path / _file_name(name)).resolve()
+    assert place.is_relative_to(tmp_path.resolve())
+    assert place.suffix == ".json"
+
+
 def test_rests_are_documents(club: Path) -> None:
-    assert len(list((club / "rests").iterdir())) == 2
-    for path in (club / "rests").iterdir():
+    found = sorted((club / "rests").rglob("*.json"))
+    assert len(found) == 2
+    for path in found:
         assert len(read_rest(path).fingertips) == 10
 
 

@@ -1,0 +1,192 @@
+"""The command for many people's hands: how they spread, and sizes that serve them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from handcapture.cli.common import PATH, check_not_input, check_output, json_option, make_folder, print_json
+from handcapture.errors import InputError
+
+if TYPE_CHECKING:
+    from handcapture.cohort import AgainstOwn, Cohort, Share, SizeSet
+
+_PICTURES = (".png", ".svg", ".pdf")
+_SHOWN = 40
+"""People that are listed; the document has all."""
+
+
+@click.command()
+@click.argument("rests", nargs=-1, type=PATH, required=True, metavar="REST|FOLDER...")
+@click.option(
+    "--hands", type=click.Choice(("each", "together", "left", "right")), default="each", show_default=True,
+    help="Each hand laid down on its own, both as one figure, or one hand only.",
+)  # fmt: skip
+@click.option("--within", "within_mm", type=float, help="A finger so near to its place is served, mm. [default: 10.5]")
+@click.option("--most-sizes", type=click.IntRange(1, 20), default=6, show_default=True, help="Sets of up to so many.")
+@click.option("--sizes", type=click.IntRange(1, 20), help="The set to list. [default: the least that reaches --serve]")
+@click.option(
+    "--serve", "target", type=click.FloatRange(0, 100), default=90.0, show_default=True,
+    help="The share of new people that a set should serve, %.",
+)  # fmt: skip
+@click.option("--plan", type=PATH, help="With --panel: fit a panel for each size, and one for each person beside it.")
+@click.option("--panel", type=PATH, help="The panel (.toml) to fit them on.")
+@click.option("--layouts", type=PATH, metavar="FOLDER", help="With --plan: write each size's layout.")
+@click.option("--output", type=PATH, help="Write everything as a document (.json).")
+@click.option("--plot", type=PATH, help="Draw coverage and sizes (.png, .svg, .pdf).")
+@json_option
+def cohort(
+    rests: tuple[Path, ...],
+    hands: Any,
+    within_mm: float | None,
+    most_sizes: int,
+    sizes: int | None,
+    target: float,
+    plan: Path | None,
+    panel: Path | None,
+    layouts: Path | None,
+    output: Path | None,
+    plot: Path | None,
+    as_json: bool,
+) -> None:
+    """Tell how the hands of many people spread, and which few sizes of panel would serve them.
+
+    Each rest is one person; in a folder, each rest is, and each folder in it (its rests are pooled). Hands are laid
+    onto each other by turning and shifting, never scaled. Sizes are means of alike hands; coverage is counted over the
+    people they were made from, and, as it will be for the next customers, over people left out of the making.
+
+    \b
+    Examples:
+      handcapture batch club/ --output club.csv --rests rests/
+      handcapture cohort rests/ --output sizes.json --plot sizes.png
+      handcapture cohort rests/ --plan plan.toml --panel panel.toml --layouts sizes/
+    """
+    from handcapture.cohort import WITHIN_MM, against_own, gather, study
+    from handcapture.cohort_document import cohort_document, find_rests
+    from handcapture.documents import dump_json, write_atomically
+
+    for path, suffixes, what in ((output, (".json",), "a cohort"), (plot, _PICTURES, "a plot")):
+        if path is not None:
+            check_output(path, suffixes, what)
+            check_not_input(path, [*rests, *([plan] if plan else []), *([panel] if panel else [])])
+    if (plan is None) != (panel is None):
+        raise click.UsageError("--plan and --panel go together.")
+    if layouts is not None and plan is None:
+        raise click.UsageError("--layouts needs --plan and --panel: which panels are to be fitted?")
+    people, left_out = gather(find_rests(rests), hands)
+    most = max(most_sizes, sizes or 1)
+    found = study(people, left_out, hands, WITHIN_MM if within_mm is None else within_mm, most)
+    if sizes is not None and sizes > len(found.sets):
+        raise InputError(f"{len(people)} people cannot be parted into {sizes} sizes. Ask for {len(people)} or fewer.")
+    chosen = found.sets[sizes - 1] if sizes else (found.least_set(target / 100) or found.sets[-1])
+    against: tuple[AgainstOwn, ...] = ()
+    files: list[str] = []
+    if plan is not None and panel is not None:
+        from handcapture.layout.plan import load_panel, load_plan
+
+        plate, origin = load_panel(panel)
+        with _bar(len(chosen.sizes) + len(people), as_json) as bar:
+            fitted, against = against_own(found, chosen, load_plan(plan), plate, origin, lambda: bar.update(1))
+        if layouts is not None:
+            files = _write_layouts(layouts, chosen, fitted)
+    document = cohort_document(found, chosen, against, files)
+    if output is not None:
+        write_atomically(output, dump_json(document))
+    if plot is not None:
+        from handcapture.drawings.cohort import cohort_picture
+
+        write_atomically(plot, cohort_picture(found, chosen, plot.suffix.lower()))
+    if as_json:
+        print_json(document)
+        return
+    _print(found, chosen, sizes, target)
+    _print_people(found, chosen, against)
+    for path in (output, plot):
+        if path is not None:
+            click.echo(f"  Written: {path}")
+    click.echo("\nA size is a mean, and nobody's own hand: let people try a print before anything is cut.")
+
+
+def _write_layouts(folder: Path, chosen: SizeSet, fitted: Any) -> list[str]:
+    from dataclasses import replace
+
+    from handcapture.layout.document import write_layout
+
+    make_folder(folder)
+    names = []
+    for size, layout in zip(chosen.sizes, fitted, strict=True):
+        names.append(f"{size.label}.layout.json")
+        write_layout(folder / names[-1], replace(layout, name=f"{layout.name} {size.label}"))
+    return names
+
+
+def _percent(share: Share | None) -> str:
+    if share is None:
+        return "too few people to tell"
+    return f"{100 * share.value:3.0f} %  ({100 * share.low:.0f} to {100 * share.high:.0f})"
+
+
+def _print(found: Cohort, chosen: SizeSet, asked: int | None, target: float) -> None:
+    hands = {"each": "each hand on its own", "together": "both hands as one figure"}
+    told = hands.get(found.hands, f"the {found.hands} hand")
+    click.echo(f"{len(found.people)} people, {told}.")
+    for out in found.left_out:
+        click.echo(f"  left out: {out.name}: {out.reason}")
+    click.echo("\nHow they spread, with 95 % intervals where so many people give one:")
+    width = max(len(spread.name) for spread in found.spans)
+    shown = [k for k, percentile in enumerate(found.spans[0].percentiles) if percentile.percent in (5, 50, 95)]
+    percents = [found.spans[0].percentiles[k].percent for k in shown]
+    click.echo(f"  {'':{width}s}      " + "".join(f"{f'{p} %':<20s}" for p in percents).rstrip())
+    for spread in found.spans:
+        cells = []
+        for percentile in (spread.percentiles[k] for k in shown):
+            low, high = ("…" if bound is None else f"{bound:.0f}" for bound in (percentile.low, percentile.high))
+            cells.append(f"{f'{percentile.value:.1f} ({low} to {high})':<20s}")
+        click.echo(f"  {spread.name:{width}s}  {spread.unit:3s} " + "".join(cells).rstrip())
+    click.echo(f"\nServed: every finger within {found.within_mm:g} mm of its size's place.")
+    click.echo("  sizes   of these people       of people left out of the making")
+    for entry in found.sets:
+        mark = "  <- listed below" if entry is chosen else ""
+        served, left = _percent(entry.served), _percent(entry.served_when_left_out)
+        click.echo(f"  {len(entry.sizes):5d}   {served:20s}  {left:22s}{mark}".rstrip())
+    if asked is None and found.least_set(target / 100) is None:
+        click.echo(f"  No set of up to {len(found.sets)} serves {target:g} % of new people; the largest is listed.")
+
+
+def _print_people(found: Cohort, chosen: SizeSet, against: tuple[AgainstOwn, ...]) -> None:
+    click.echo()
+    for which, size in enumerate(chosen.sizes):
+        mine = sum(service.size == which for service in chosen.services)
+        click.echo(f"  Size {size.label}: made from {len(size.people)} people, serves {mine} best.")
+    width = min(30, max(len(person.name) for person in found.people))
+    click.echo(f"\n  {'':{width}s}  size  farthest finger        off by            verdict")
+    for service in chosen.services[:_SHOWN]:
+        name = found.people[service.person].name
+        off = f"{service.worst_mm:5.1f} ± {1.96 * service.sd_mm:.1f} mm"
+        finger = f"{service.side} {service.finger}"
+        label = chosen.sizes[service.size].label
+        click.echo(f"  {name[:width]:{width}s}  {label:4s}  {finger:21s}  {off:16s}  {service.verdict}")
+    if len(chosen.services) > _SHOWN:
+        click.echo(f"  and {len(chosen.services) - _SHOWN} more; --output writes all of them.")
+    if not against:
+        return
+    click.echo("\nOn the size's panel, and on a panel fitted to their own hands (farthest button; least landing):")
+    for entry in against[:_SHOWN]:
+        name = found.people[entry.person].name
+        sized = f"{entry.sized.worst_mm:5.1f} mm {100 * entry.sized.least_landing:4.0f} %"
+        own = "cannot be fitted"
+        if entry.own is not None:
+            own = f"{entry.own.worst_mm:5.1f} mm {100 * entry.own.least_landing:4.0f} %"
+        label = chosen.sizes[entry.size].label
+        click.echo(f"  {name[:width]:{width}s}  {label:4s}  {sized}   own {own}")
+    if len(against) > _SHOWN:
+        click.echo(f"  and {len(against) - _SHOWN} more; --output writes all of them.")
+
+
+def _bar(total: int, quiet: bool) -> Any:
+    from tqdm import tqdm
+
+    # None: shown on a terminal only.
+    return tqdm(total=total, unit="fit", disable=True if quiet else None)

@@ -1,0 +1,635 @@
+"""Many people's hands: how they spread, and a small set of sizes that serves them.
+
+**Shape.** Hands are laid onto each other by turns and shifts only: a larger hand stays larger, a left one never becomes
+a right one. With `hands` "each", each hand is laid down on its own, since a panel leaves it free to come down where it
+likes; with "together", all ten contacts are one figure, whose hands keep their distance.
+
+**Sizes** are the means of clusters of shapes: the sum of squared distances between contacts and their size's is least
+(Lloyd's iteration with means after Gower 1975, seeded as Arthur and Vassilvitskii 2007 have it, from memory; from many
+starts, always the same). Points on a plane are complex numbers here: the best turn of z onto w is the phase of
+sum(w conj z), and what then remains is |z|² + |w|² - 2 |sum(w conj z)|.
+
+**Served** is a person whose every finger comes down within `within_mm` of the size's contact. Who made the sizes is
+served better by them than the next customer will be. So coverage is also counted over people who were left out of the
+making: one at a time, or a tenth of many.
+
+What it is not: a size is a mean, and nobody's hand. People measured are whom it speaks of; percentiles of a handful of
+people have wide intervals, which are stated (order statistics, free of any distribution), or do not exist.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from handcapture.errors import InputError
+from handcapture.layout.fit import fit_layout, scatter_mm2
+from handcapture.layout.landing import landing_probability, plunger_mm
+from handcapture.layout.model import Layout, Panel, Point
+from handcapture.layout.plan import Plan
+from handcapture.layout.task import LayoutError, finger_wishes, in_order
+from handcapture.names import FINGERS, SIDES, Finger, Side
+from handcapture.rest import Fingertip, Rest
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+IntArray = NDArray[np.intp]
+Hands = Literal["each", "together", "left", "right"]
+
+PERCENTS: Final = (5, 25, 50, 75, 95)
+MOST_SIZES: Final = 6
+WITHIN_MM: Final = plunger_mm(24.0) / 2
+"""Half the plunger of a 24 mm hole: a finger farther off misses it."""
+_STARTS: Final = 40
+_STARTS_LEFT_OUT: Final = 10
+_STEPS: Final = 200
+_FOLDS: Final = 10
+_ONE_AT_A_TIME: Final = 30
+"""Up to so many people are left out one at a time."""
+_ONE_SIDED: Final = 1.645
+"""95 % quantile of the normal distribution."""
+_POINTS: Final[dict[Hands, tuple[slice, ...]]] = {
+    "each": (slice(0, 5), slice(5, 10)),
+    "together": (slice(0, 10),),
+    "left": (slice(0, 5),),
+    "right": (slice(5, 10),),
+}
+_KEYS: Final = tuple((side, finger) for side in SIDES for finger in FINGERS)
+
+
+@dataclass(frozen=True, eq=False)
+class Person:
+    """One person's rest, whole enough to count: its contacts (10, 2), mm, and their covariances (10, 2, 2).
+
+    Nan where a hand that is not asked for is missing.
+    """
+
+    name: str
+    rest: Rest
+    contacts_mm: FloatArray
+    covariances_mm2: FloatArray
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A rest that does not count, and why."""
+
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Percentile:
+    """A percentile with its 95 % confidence interval; a bound is None where so few people give none."""
+
+    percent: int
+    value: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How something spreads over the people."""
+
+    name: str
+    unit: str
+    percentiles: tuple[Percentile, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Size:
+    """One size: its contacts (10, 2) as hands lie on average, mm, and the people it is the mean of.
+
+    Nan for a hand that was not asked for.
+    """
+
+    label: str
+    contacts_mm: FloatArray
+    people: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Service:
+    """How the size that serves a person best does: the finger farthest off, and by how much.
+
+    `sd_mm` is how surely that is known, from the measurement. "on the line" is who lies within it of being served or
+    not.
+    """
+
+    person: int
+    size: int
+    side: Side
+    finger: Finger
+    worst_mm: float
+    rms_mm: float
+    sd_mm: float
+    verdict: Literal["served", "on the line", "not served"]
+
+
+@dataclass(frozen=True)
+class Share:
+    """A share of people with its 95 % interval (Wilson 1927)."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, eq=False)
+class SizeSet:
+    """So many sizes, how they serve the people they were made from, and people that were left out of the making."""
+
+    sizes: tuple[Size, ...]
+    services: tuple[Service, ...]
+    served: Share
+    served_when_left_out: Share | None
+    rms_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Cohort:
+    """The people, their spreads, and sets of 1, 2, 3 ... sizes."""
+
+    people: tuple[Person, ...]
+    left_out: tuple[LeftOut, ...]
+    hands: Hands
+    within_mm: float
+    spans: tuple[Spread, ...]
+    contacts: tuple[Spread, ...]
+    sets: tuple[SizeSet, ...]
+
+    def least_set(self, target: float) -> SizeSet | None:
+        """Return the smallest set that serves a share `target` of people who were left out; None where none does."""
+        for found in self.sets:
+            if found.served_when_left_out is not None and found.served_when_left_out.value >= target:
+                return found
+        return None
+
+
+@dataclass(frozen=True)
+class OnPanel:
+    """How one panel serves a person, the hands laid down where they lie best: farthest finger and worst landing."""
+
+    worst_mm: float
+    worst_label: str
+    least_landing: float
+    mean_landing: float
+
+
+@dataclass(frozen=True)
+class AgainstOwn:
+    """A person on the panel of a size, and on their own; None where the own one cannot be fitted."""
+
+    person: int
+    size: int
+    sized: OnPanel
+    own: OnPanel | None
+    own_refused: str | None = None
+
+
+def gather(rests: Sequence[tuple[str, Rest]], hands: Hands = "each") -> tuple[tuple[Person, ...], tuple[LeftOut, ...]]:
+    """Return whose rests can be used, and whose not, with the reason. InputError when fewer than two can."""
+    people: list[Person] = []
+    left_out: list[LeftOut] = []
+    seen: dict[str, str] = {}
+    points = np.r_[_POINTS[hands]]
+    for name, rest in rests:
+        contacts, covariances = np.full((10, 2), np.nan), np.full((10, 2, 2), np.nan)
+        hidden = []
+        for tip in rest.fingertips:
+            k = _KEYS.index((tip.side, tip.finger))
+            contacts[k], covariances[k] = tip.contact_mm, tip.covariance_mm2
+            hidden += [f"{tip.side} {tip.finger}"] if tip.hidden and k in points else []
+        missing = [" ".join(_KEYS[k]) for k in points if np.isnan(contacts[k, 0])]
+        photos = [source.photo_sha256 for placement in rest.placements for source in placement.sources]
+        twin = next((seen[photo] for photo in photos if photo in seen), None)
+        if missing:
+            left_out.append(LeftOut(name, f"it has no {', '.join(missing)}"))
+        elif hidden:
+            left_out.append(LeftOut(name, f"hidden in every photo: {', '.join(hidden)}"))
+        elif twin is not None:
+            left_out.append(LeftOut(name, f"it shares a photo with {twin}, and would count that person twice"))
+        else:
+            people.append(Person(name, rest, contacts, covariances))
+        seen.update({photo: name for photo in photos if photo not in seen})
+    if len(people) < 2:
+        reasons = " ".join(f"{out.name}: {out.reason}." for out in left_out[:5])
+        raise InputError(
+            f"{len(people)} of {len(rests)} rests can be used, and two people are the least. {reasons} Measure more "
+            "people, or look at one hand with --hands."
+        )
+    return tuple(people), tuple(left_out)
+
+
+def study(
+    people: Sequence[Person],
+    left_out: Sequence[LeftOut] = (),
+    hands: Hands = "each",
+    within_mm: float = WITHIN_MM,
+    most_sizes: int = MOST_SIZES,
+) -> Cohort:
+    """Return spreads and sets of sizes. InputError when `within_mm` is no sensible distance."""
+    if not 0.5 <= within_mm <= 50:
+        raise InputError(f"A finger {within_mm:g} mm off its place cannot be the measure; give 0.5 to 50 mm.")
+    figures = _figures(people, hands)
+    sets = []
+    for count in range(1, min(most_sizes, len(people)) + 1):
+        found = _cluster(figures, count, _STARTS)
+        sizes = _in_order(people, figures, found, hands)
+        services = tuple(_serve(people, figures, sizes, hands, within_mm))
+        served = sum(service.worst_mm <= within_mm for service in services)
+        sets.append(
+            SizeSet(
+                sizes=sizes,
+                services=services,
+                served=_share(served, len(people)),
+                served_when_left_out=_left_out_share(figures, count, within_mm),
+                rms_mm=float(np.sqrt(np.mean([service.rms_mm**2 for service in services]))),
+            )
+        )
+    spans, contacts = _spans(people, hands), _about_the_mean(people, figures, sets[0].sizes[0], hands)
+    return Cohort(tuple(people), tuple(left_out), hands, within_mm, spans, contacts, tuple(sets))
+
+
+# Shapes
+
+
+def _figures(people: Sequence[Person], hands: Hands) -> list[ComplexArray]:
+    """Return what is laid down as one, (N, P) each, about its middle."""
+    points = np.array([person.contacts_mm for person in people])
+    flat = points[..., 0] + 1j * points[..., 1]
+    return [flat[:, part] - flat[:, part].mean(axis=1, keepdims=True) for part in _POINTS[hands]]
+
+
+def _turns(figure: ComplexArray, onto: ComplexArray) -> ComplexArray:
+    """Return the best turns (...) of figures (..., P) onto others, as numbers of length 1."""
+    inner = (onto * figure.conj()).sum(axis=-1)
+    size = np.abs(inner)
+    return np.asarray(np.where(size > 0, inner / np.where(size > 0, size, 1.0), 1.0), dtype=np.complex128)
+
+
+def _costs(figures: Sequence[ComplexArray], sizes: Sequence[ComplexArray]) -> FloatArray:
+    """Return the sum of squared distances (N, K) of people from sizes, laid onto them."""
+    total = np.zeros((len(figures[0]), len(sizes[0])))
+    for z, w in zip(figures, sizes, strict=True):
+        total += (np.abs(z) ** 2).sum(axis=1)[:, None] + (np.abs(w) ** 2).sum(axis=1) - 2 * np.abs(z @ w.conj().T)
+    return np.maximum(total, 0.0)
+
+
+def _mean(figure: ComplexArray) -> ComplexArray:
+    """Return the mean (P,) of figures (N, P) under turns: generalised Procrustes without scale."""
+    mean = figure[0]
+    for _ in range(_STEPS):
+        new = (figure * _turns(figure, mean)[:, None]).mean(axis=0)
+        if np.abs(new - mean).max() < 1e-10:
+            break
+        mean = new
+    return np.asarray(mean, dtype=np.complex128)
+
+
+def _cluster(figures: Sequence[ComplexArray], count: int, starts: int) -> list[IntArray]:
+    """Return the people of each of `count` clusters, the best of many starts; the order of people does not matter."""
+    order = np.lexsort([np.round(np.abs(z) ** 2 @ np.arange(1, z.shape[1] + 1), 6) for z in figures])
+    sorted_figures = [z[order] for z in figures]
+    rng = np.random.default_rng(count)
+    best: tuple[float, IntArray] | None = None
+    for _ in range(starts if 1 < count < len(order) else 1):
+        cost, label = _lloyd(sorted_figures, count, rng)
+        if best is None or cost < best[0] - 1e-9:
+            best = (cost, label)
+    assert best is not None
+    return [order[best[1] == k] for k in range(count)]
+
+
+def _lloyd(figures: Sequence[ComplexArray], count: int, rng: np.random.Generator) -> tuple[float, IntArray]:
+    label = _first_clusters(figures, count, rng)
+    for _ in range(_STEPS):
+        sizes = [np.array([_mean(z[label == k]) for k in range(count)]) for z in figures]
+        costs = _costs(figures, sizes)
+        new = np.argmin(costs, axis=1)
+        for k in range(count):
+            if not (new == k).any():
+                # A cluster that nobody is left in takes over who is served worst, from a cluster that can spare one.
+                sizes_of = np.bincount(new, minlength=count)
+                own = np.where(sizes_of[new] > 1, costs[np.arange(len(new)), new], -1.0)
+                new[int(own.argmax())] = k
+        if (new == label).all():
+            break
+        label = new
+    return float(costs[np.arange(len(label)), label].sum()), label
+
+
+def _first_clusters(figures: Sequence[ComplexArray], count: int, rng: np.random.Generator) -> IntArray:
+    """Return first labels: people far from those already taken become centres more often."""
+    taken = [int(rng.integers(len(figures[0])))]
+    while len(taken) < count:
+        far = _costs(figures, [z[taken] for z in figures]).min(axis=1)
+        far[taken] = 0.0
+        free = np.setdiff1d(np.arange(len(far)), taken)
+        weights = far[free] / far[free].sum() if far[free].sum() > 0 else None
+        taken.append(int(rng.choice(free, p=weights)))
+    label = np.argmin(_costs(figures, [z[taken] for z in figures]), axis=1)
+    label[taken] = np.arange(count)
+    return np.asarray(label, dtype=np.intp)
+
+
+def _offsets(figures: Sequence[ComplexArray], size: Sequence[ComplexArray]) -> ComplexArray:
+    """Return how far contacts (N, all P) lie from a size's, laid onto it."""
+    return np.concatenate([z * _turns(z, w)[:, None] - w for z, w in zip(figures, size, strict=True)], axis=1)
+
+
+def _left_out_share(figures: Sequence[ComplexArray], count: int, within_mm: float) -> Share | None:
+    """Return the share of people served by sizes that were made without them; None for too few people."""
+    people = len(figures[0])
+    folds = people if people <= _ONE_AT_A_TIME else _FOLDS
+    # Dealt out by a measure of size, so that the order of people does not matter and each fold holds all kinds.
+    dealt = np.argsort(sum((np.abs(z) ** 2).sum(axis=1) for z in figures), kind="stable")
+    served = 0
+    for fold in range(folds):
+        out = dealt[fold::folds]
+        stay = np.setdiff1d(np.arange(people), out)
+        if len(stay) < count:
+            return None
+        clusters = _cluster([z[stay] for z in figures], count, _STARTS_LEFT_OUT)
+        worst = np.full(len(out), np.inf)
+        for members in clusters:
+            size = [_mean(z[stay][members]) for z in figures]
+            worst = np.minimum(worst, np.abs(_offsets([z[out] for z in figures], size)).max(axis=1))
+        served += int((worst <= within_mm).sum())
+    return _share(served, people)
+
+
+def _share(count: int, total: int) -> Share:
+    from scipy.stats import binomtest
+
+    interval = binomtest(count, total).proportion_ci(method="wilson")
+    return Share(count / total, float(interval.low), float(interval.high))
+
+
+# Sizes
+
+
+def _in_order(
+    people: Sequence[Person], figures: Sequence[ComplexArray], clusters: Sequence[IntArray], hands: Hands
+) -> tuple[Size, ...]:
+    """Return the clusters' means, the smallest first, as hands lie on average."""
+    made = []
+    for members in clusters:
+        lie = _lying(people, members, hands)
+        means = [_mean(z[members]) for z in figures]
+        spread = sum(float((np.abs(w) ** 2).sum()) for w in means)
+        contacts = np.full(10, np.nan + 1j * np.nan)
+        for part, w in zip(_POINTS[hands], means, strict=True):
+            middle = lie[part].mean()
+            contacts[part] = w * _turns(w, lie[part] - middle) + middle
+        made.append((spread, contacts, tuple(int(m) for m in np.sort(members))))
+    made.sort(key=lambda entry: entry[0])
+    return tuple(
+        Size(f"S{k}", np.stack([contacts.real, contacts.imag], axis=1), members)
+        for k, (_, contacts, members) in enumerate(made, start=1)
+    )
+
+
+def _lying(people: Sequence[Person], members: IntArray, hands: Hands) -> ComplexArray:
+    """Return all contacts (10,) as they lie on average among the members: where, how far apart, how turned."""
+    points = np.array([people[m].contacts_mm for m in members])
+    flat = points[..., 0] + 1j * points[..., 1]
+    used = np.r_[_POINTS[hands]]
+    middles = flat[:, used].mean(axis=1)
+    figure = flat[:, used] - middles[:, None]
+    mean = _mean(figure)
+    turn = _turns(figure, mean).conj().sum()
+    lie = np.full(10, np.nan + 1j * np.nan)
+    lie[used] = mean * (turn / abs(turn) if abs(turn) > 0 else 1.0) + middles.mean()
+    return lie
+
+
+def _serve(
+    people: Sequence[Person],
+    figures: Sequence[ComplexArray],
+    sizes: Sequence[Size],
+    hands: Hands,
+    within_mm: float,
+) -> list[Service]:
+    points = np.r_[_POINTS[hands]]
+    offsets = np.array([_offsets(figures, _figure_of(size, hands)) for size in sizes])
+    chosen = np.abs(offsets).max(axis=2).argmin(axis=0)
+    found = []
+    for k, person in enumerate(people):
+        off = offsets[chosen[k], k]
+        at = int(np.abs(off).argmax())
+        worst = float(abs(off[at]))
+        sd = _known_to(person, sizes[chosen[k]], hands, int(points[at]), off[at])
+        verdict: Literal["served", "on the line", "not served"] = "on the line"
+        if worst + _ONE_SIDED * sd <= within_mm:
+            verdict = "served"
+        elif worst - _ONE_SIDED * sd > within_mm:
+            verdict = "not served"
+        rms = float(np.sqrt((np.abs(off) ** 2).mean()))
+        side, finger = _KEYS[points[at]]
+        found.append(Service(k, int(chosen[k]), side, finger, worst, rms, sd, verdict))
+    return found
+
+
+def _known_to(person: Person, size: Size, hands: Hands, point: int, offset: complex) -> float:
+    """Return the standard deviation of an offset along itself, from the contact's own covariance."""
+    part = next(p for p in _POINTS[hands] if p.start <= point < p.stop)
+    mine, theirs = person.contacts_mm[part], size.contacts_mm[part]
+    z, w = mine[:, 0] + 1j * mine[:, 1], theirs[:, 0] + 1j * theirs[:, 1]
+    # The offset stands in the size's frame, the covariance in the mat's.
+    along = offset * _turns(z - z.mean(), w - w.mean()).conj()
+    unit = np.array([along.real, along.imag]) / max(abs(along), 1e-12)
+    return float(np.sqrt(unit @ person.covariances_mm2[point] @ unit))
+
+
+def _figure_of(size: Size, hands: Hands) -> list[ComplexArray]:
+    flat = size.contacts_mm[:, 0] + 1j * size.contacts_mm[:, 1]
+    return [flat[part] - flat[part].mean() for part in _POINTS[hands]]
+
+
+# Spreads
+
+
+def _spread(name: str, unit: str, values: FloatArray) -> Spread:
+    from scipy.stats import quantile_test
+
+    found = []
+    for percent in PERCENTS:
+        interval: Any = quantile_test(values, q=0, p=percent / 100).confidence_interval(confidence_level=0.95)
+        low, high = (None if np.isnan(bound) else float(bound) for bound in (interval.low, interval.high))
+        found.append(Percentile(percent, float(np.percentile(values, percent)), low, high))
+    return Spread(name, unit, tuple(found))
+
+
+def _spans(people: Sequence[Person], hands: Hands) -> tuple[Spread, ...]:
+    """Return spans of each hand, and how far apart the hands lie and how they are turned to each other.
+
+    The turn is that of the right hand's line from index to little against the left's, mirrored: 0 where both lie on one
+    line, positive where the index fingers lie farther from the person than the little ones.
+    """
+    at = {key: np.array([person.contacts_mm[k] for person in people]) for k, key in enumerate(_KEYS)}
+    found = []
+    sides: tuple[Side, ...] = SIDES if hands in ("each", "together") else tuple(s for s in SIDES if s == hands)
+    pairs: tuple[tuple[Finger, Finger], ...] = (("thumb", "little"), ("index", "little"), ("thumb", "index"))
+    for side in sides:
+        for one, other in pairs:
+            apart = np.linalg.norm(at[side, one] - at[side, other], axis=1)
+            found.append(_spread(f"{side} {one} to {other}", "mm", apart))
+    if len(sides) == 2:
+        apart = np.linalg.norm(at["right", "middle"] - at["left", "middle"], axis=1)
+        found.append(_spread("left middle to right middle", "mm", apart))
+        left, right = (at[side, "little"] - at[side, "index"] for side in SIDES)
+        cross = left[:, 0] * -right[:, 1] - left[:, 1] * -right[:, 0]
+        turn = np.degrees(np.arctan2(cross, (left * -right).sum(axis=1)))
+        found.append(_spread("turn between the hands", "deg", turn))
+    return tuple(found)
+
+
+def _about_the_mean(
+    people: Sequence[Person], figures: Sequence[ComplexArray], mean: Size, hands: Hands
+) -> tuple[Spread, ...]:
+    """Return how contacts spread about those of the mean hand, along the mat's axes as it lies on average."""
+    offsets = _offsets(figures, _figure_of(mean, hands))
+    found = []
+    for column, k in enumerate(np.r_[_POINTS[hands]]):
+        name = " ".join(_KEYS[k])
+        found.append(_spread(f"{name}, right of the mean hand's", "mm", offsets[:, column].real))
+        found.append(_spread(f"{name}, towards the person", "mm", offsets[:, column].imag))
+    return tuple(found)
+
+
+def laid_onto(cohort: Cohort, person: Person, size: Size) -> FloatArray:
+    """Return a person's contacts (10, 2), laid onto a size's; nan for a hand that was not asked for."""
+    mine, theirs = (points[:, 0] + 1j * points[:, 1] for points in (person.contacts_mm, size.contacts_mm))
+    laid = np.full(10, np.nan + 1j * np.nan)
+    for part in _POINTS[cohort.hands]:
+        z, w = mine[part] - mine[part].mean(), theirs[part] - theirs[part].mean()
+        laid[part] = z * _turns(z, w) + theirs[part].mean()
+    return np.stack([laid.real, laid.imag], axis=1)
+
+
+# Panels
+
+
+def size_rest(cohort: Cohort, size: Size) -> Rest:
+    """Return a size as a rest that can be fitted: its contacts, with the scatter of its people as spread.
+
+    It has no photos, so nothing is known of palms. InputError for sizes of one hand.
+    """
+    if cohort.hands in ("left", "right"):
+        raise InputError("Sizes of one hand make no panel for both. Leave --hands out for panels.")
+    people = [cohort.people[k] for k in size.people]
+    flat = np.array([person.contacts_mm @ np.array([1.0, 1j]) for person in people])
+    target = size.contacts_mm @ np.array([1.0, 1j])
+    tips = []
+    for part in _POINTS[cohort.hands]:
+        z, w = flat[:, part], target[part]
+        turns = _turns(z - z.mean(axis=1, keepdims=True), w - w.mean())
+        off = (z - z.mean(axis=1, keepdims=True)) * turns[:, None] - (w - w.mean())
+        for column, k in enumerate(range(part.start, part.stop)):
+            mine = [_tip(person.rest, k) for person in people]
+            rotated = [_turned(turn, tip) for turn, tip in zip(turns, mine, strict=True)]
+            apart = np.stack([off[:, column].real, off[:, column].imag], axis=1)
+            between = apart.T @ apart / max(len(people) - 1, 1)
+            reach = np.sum([r[0] for r in rotated], axis=0)
+            stretches = [tip.stretch_mm for tip in mine if tip.stretch_mm is not None]
+            tips.append(
+                Fingertip(
+                    side=_KEYS[k][0],
+                    finger=_KEYS[k][1],
+                    contact_mm=size.contacts_mm[k].copy(),
+                    covariance_mm2=(between + np.mean([r[1] for r in rotated], axis=0)) / len(people),
+                    spread_mm2=between + np.mean([r[2] for r in rotated], axis=0),
+                    spread_is_assumed=any(tip.spread_is_assumed for tip in mine),
+                    reach=reach / max(float(np.hypot(*reach)), 1e-12),
+                    breadth_mm=float(np.mean([tip.breadth_mm for tip in mine])),
+                    hidden=False,
+                    placements=sum(tip.placements for tip in mine),
+                    # What everyone of the size can do.
+                    stretch_mm=min(stretches) if len(stretches) == len(mine) else None,
+                    stretch_sd_mm=max((tip.stretch_sd_mm or 0.0 for tip in mine), default=None) if stretches else None,
+                )
+            )
+    note = f"Size {size.label} of {len(cohort.people)} people: the mean of {len(people)} hands, nobody's own."
+    return Rest(tuple(tips), (), (), (note,))
+
+
+def _tip(rest: Rest, point: int) -> Fingertip:
+    return next(tip for tip in rest.fingertips if (tip.side, tip.finger) == _KEYS[point])
+
+
+def _turned(turn: complex, tip: Fingertip) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return a fingertip's reach, covariance and spread, turned."""
+    matrix = np.array([[turn.real, -turn.imag], [turn.imag, turn.real]])
+    return matrix @ tip.reach, matrix @ tip.covariance_mm2 @ matrix.T, matrix @ tip.spread_mm2 @ matrix.T
+
+
+def against_own(
+    cohort: Cohort,
+    chosen: SizeSet,
+    plan: Plan,
+    panel: Panel,
+    panel_origin_mm: Point | None = None,
+    told: Callable[[], None] = lambda: None,
+) -> tuple[tuple[Layout, ...], tuple[AgainstOwn, ...]]:
+    """Fit a panel for each size, and one for each person; return the sizes' layouts, and how both serve each person.
+
+    `told` is called after each fit. InputError when the plan has alternatives, whose choice would differ from hand to
+    hand; LayoutError when a size's panel cannot be fitted.
+    """
+    if any(button.alternatives for button in plan.buttons):
+        raise InputError(
+            "The plan has alternatives, which would be decided for each hand anew. Leave one place for each function."
+        )
+    layouts = []
+    for size in chosen.sizes:
+        try:
+            layouts.append(fit_layout(size_rest(cohort, size), plan, panel, panel_origin_mm))
+        except LayoutError as error:
+            raise LayoutError(f"Size {size.label} cannot be fitted: {error}") from None
+        told()
+    found = []
+    for k, person in enumerate(cohort.people):
+        own, refused = None, None
+        try:
+            mine = fit_layout(person.rest, plan, panel, panel_origin_mm)
+            own = _on_panel(person, plan, mine)
+        except LayoutError as error:
+            refused = str(error)
+        best = min(
+            ((which, _on_panel(person, plan, layout)) for which, layout in enumerate(layouts)),
+            key=lambda entry: (-entry[1].least_landing, entry[1].worst_mm),
+        )
+        found.append(AgainstOwn(k, best[0], best[1], own, refused))
+        told()
+    return tuple(layouts), tuple(found)
+
+
+def _on_panel(person: Person, plan: Plan, layout: Layout) -> OnPanel:
+    """Return how a layout serves a person, each hand laid down where its wishes lie nearest to the buttons."""
+    buttons = {button.label: button for button in layout.buttons}
+    _, wishes, tips = in_order(person.rest, plan)
+    wanted = finger_wishes(plan, wishes, tips) @ np.array([1.0, 1j])
+    worst: tuple[float, str] = (0.0, "")
+    landings = []
+    for side in SIDES:
+        rows = [k for k, wish in enumerate(wishes) if wish.side == side]
+        if not rows:
+            continue
+        z = wanted[rows]
+        w = np.array([complex(*buttons[wishes[k].label].centre_mm) for k in rows])
+        turn = complex(_turns(z - z.mean(), w - w.mean()))
+        offsets = (z - z.mean()) * turn - (w - w.mean())
+        matrix = np.array([[turn.real, -turn.imag], [turn.imag, turn.real]])
+        for k, off in zip(rows, offsets, strict=True):
+            button = buttons[wishes[k].label]
+            scatter = matrix @ scatter_mm2(plan, wishes[k], tips[k]) @ matrix.T
+            radius = plunger_mm(button.hole_mm, button.part) / 2
+            landings.append(landing_probability(np.array([off.real, off.imag]), scatter, radius))
+            worst = max(worst, (float(abs(off)), button.label))
+    return OnPanel(worst[0], worst[1], min(landings), float(np.mean(landings)))

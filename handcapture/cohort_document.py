@@ -1,0 +1,131 @@
+"""The cohort as a JSON document, and the rests that one is made from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from handcapture.cohort import AgainstOwn, Cohort, Share, SizeSet, Spread
+from handcapture.documents import plain
+from handcapture.errors import InputError
+from handcapture.names import FINGERS, SIDES
+from handcapture.rest import Rest, pool
+from handcapture.rest_document import read_rest
+from handcapture.version import __version__
+
+SCHEMA: Final = "handcapture.cohort/1"
+
+
+def find_rests(paths: Sequence[Path]) -> list[tuple[str, Rest]]:
+    """Return the rests of people, by name: files, and those in folders.
+
+    In a folder each rest is a person; each folder in it is one person too, whose rests are pooled. InputError names
+    what is not there, no rest, or cannot be pooled.
+    """
+    found: list[tuple[str, Rest]] = []
+    for path in paths:
+        if not path.is_dir():
+            found.append((path.stem, read_rest(path)))
+            continue
+        inside = sorted(path.iterdir())
+        for entry in inside:
+            if entry.is_file() and entry.suffix.lower() == ".json":
+                found.append((entry.stem, read_rest(entry)))
+            elif entry.is_dir():
+                rests = [read_rest(file) for file in sorted(entry.rglob("*.json"))]
+                if rests:
+                    found.append((entry.name, _pooled(entry, rests)))
+        if not any(entry.suffix.lower() == ".json" or entry.is_dir() for entry in inside):
+            raise InputError(f"{path} holds no rests (.json). Make them with handcapture capture, or batch --rests.")
+    seen: dict[str, int] = {}
+    named = []
+    for name, rest in found:
+        seen[name] = seen.get(name, 0) + 1
+        named.append((name if seen[name] == 1 else f"{name} ({seen[name]})", rest))
+    return named
+
+
+def _pooled(folder: Path, rests: Sequence[Rest]) -> Rest:
+    if len(rests) == 1:
+        return rests[0]
+    try:
+        return pool([placement for rest in rests for placement in rest.placements])
+    except InputError as error:
+        raise InputError(f"The rests in {folder} cannot be one person's: {error}") from None
+
+
+def cohort_document(
+    cohort: Cohort, chosen: SizeSet, against: Sequence[AgainstOwn] = (), files: Sequence[str] = ()
+) -> dict[str, Any]:
+    """Return the document; `chosen` are the sizes that are listed with their contacts, `files` their layouts."""
+    return {
+        "schema": SCHEMA,
+        "program": f"handcapture {__version__}",
+        "hands": cohort.hands,
+        "within_mm": cohort.within_mm,
+        "people": [person.name for person in cohort.people],
+        "left_out": [{"name": out.name, "reason": out.reason} for out in cohort.left_out],
+        "spans": [_spread(spread) for spread in cohort.spans],
+        "contacts_about_the_mean": [_spread(spread) for spread in cohort.contacts],
+        "coverage": [
+            {
+                "sizes": len(found.sizes),
+                "served": _share(found.served),
+                "served_when_left_out": _share(found.served_when_left_out),
+                "rms_mm": plain(found.rms_mm),
+            }
+            for found in cohort.sets
+        ],
+        "sizes": [
+            {
+                "label": size.label,
+                "people": [cohort.people[k].name for k in size.people],
+                "contacts_mm": {
+                    f"{side} {finger}": plain(size.contacts_mm[5 * s + f])
+                    for s, side in enumerate(SIDES)
+                    for f, finger in enumerate(FINGERS)
+                    if np.isfinite(size.contacts_mm[5 * s + f]).all()
+                },
+                "layout": files[k] if files else None,
+            }
+            for k, size in enumerate(chosen.sizes)
+        ],
+        "services": [
+            {
+                "name": cohort.people[service.person].name,
+                "size": chosen.sizes[service.size].label,
+                "verdict": service.verdict,
+                "farthest": f"{service.side} {service.finger}",
+                "worst_mm": plain(service.worst_mm),
+                "sd_mm": plain(service.sd_mm),
+                "rms_mm": plain(service.rms_mm),
+            }
+            for service in chosen.services
+        ],
+        "against_own": [
+            {
+                "name": cohort.people[entry.person].name,
+                "size": chosen.sizes[entry.size].label,
+                "sized": plain(asdict(entry.sized)),
+                "own": None if entry.own is None else plain(asdict(entry.own)),
+                "own_refused": entry.own_refused,
+            }
+            for entry in against
+        ],
+    }
+
+
+def _spread(spread: Spread) -> dict[str, Any]:
+    return {
+        "name": spread.name,
+        "unit": spread.unit,
+        "percentiles": [plain(asdict(percentile)) for percentile in spread.percentiles],
+    }
+
+
+def _share(share: Share | None) -> dict[str, Any] | None:
+    return None if share is None else plain(asdict(share))
