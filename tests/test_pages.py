@@ -60,6 +60,9 @@ def test_figures_of_readme_are_those_of_the_benches() -> None:
     assert f"{batch['photos_per_minute']:.0f} a minute" in readme
     assert f"growing by {batch['memory_growth_percent']:.0f} %" in readme
     assert f"do {batch['efficiency_percent']:.0f} % of twice one" in readme
+    sizes = json.loads((results / "cohort.json").read_text(encoding="utf-8"))["each"]
+    two = [sizes[f"{what}_percent"][1] for what in ("served", "served_when_left_out", "new_people_served")]
+    assert f"serve {two[0]} % of these, {two[1]} % of people left out, and {two[2]} % of 1000 others" in readme
     fuzz = json.loads((results / "fuzz.json").read_text(encoding="utf-8"))
     assert fuzz["minutes"] >= 30
     assert fuzz["unnamed"] == []
