@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 import threading
 from pathlib import Path
 from typing import Any
@@ -78,3 +81,46 @@ def test_unknown_entries_of_a_later_program_do_not_matter(tmp_path: Path) -> Non
     assert store.load(1).person == "Vesper"
     with pytest.raises(InputError, match="no session 7"):
         store.load(7)
+
+
+def test_letters_never_repeat() -> None:
+    from handcapture.web.state import Revision, SessionState
+
+    letters: list[str] = []
+    state = SessionState(session=1, person="Vesper")
+    for number in range(40):
+        letter = "R30" if number == 3 else state.next_letter
+        letters.append(letter)
+        kept = Revision(letter=letter, layout=number, rest=1, plan=1, panel=1)
+        state = state.changed(revisions=(*state.revisions, kept))
+    assert len(set(letters)) == 40
+    assert letters[:3] == ["A", "B", "C"]
+
+
+def test_two_servers_never_share_a_folder(tmp_path: Path) -> None:
+    """Neither in one process nor in two; the lock ends with the process that holds it."""
+    from handcapture.web.server import _alone
+
+    holder = (
+        "import sys, time; from pathlib import Path; from handcapture.web.server import _alone\n"
+        "with _alone(Path(sys.argv[1])): print('held', flush=True); time.sleep(60)"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[1])}
+    with subprocess.Popen(
+        [sys.executable, "-c", holder, str(tmp_path)], stdout=subprocess.PIPE, env=environment
+    ) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline().strip() == b"held"
+        with pytest.raises(InputError, match="served already"), _alone(tmp_path):
+            pass
+        other.kill()
+    with _alone(tmp_path), pytest.raises(InputError, match="served already"), _alone(tmp_path):
+        pass
+    with _alone(tmp_path):
+        pass
+
+
+@pytest.mark.skipif(os.name == "nt", reason="modes are POSIX's")
+def test_pictures_are_for_the_owner_alone(tmp_path: Path) -> None:
+    store = Store(tmp_path / "journal")
+    assert store.folder.stat().st_mode & 0o077 == 0

@@ -15,8 +15,8 @@ from handcapture.errors import InputError
 @click.option(
     "--folder",
     type=PATH,
-    envvar=FOLDER_VARIABLE,
-    help=f"The journal's folder, made where there is none. [default: ${FOLDER_VARIABLE}, else ~/handcapture]",
+    help="The journal's folder, made where there is none. "
+    f"[default: that of --journal or ${FOLDER_VARIABLE}, else ~/handcapture]",
 )
 @click.option("--lan", is_flag=True, help="Let devices on the local network in, a phone say, each with a code to scan.")
 @click.option("--host", metavar="ADDRESS", help="With --lan: this computer's address on the network. [default: found]")
@@ -38,5 +38,6 @@ def serve(folder: Path | None, lan: bool, host: str | None, port: int, open_brow
 
     if host is not None and not lan and not is_loopback(host):
         raise InputError(f"--host {host} is not this computer alone. Add --lan to let other devices in.")
-    chosen = Path.home() / "handcapture" if folder is None else folder
-    run(chosen, port, lan_address(host) if lan and not (host and is_loopback(host)) else None, open_browser)
+    chosen = folder or click.get_current_context().find_root().params.get("journal_folder")
+    address = lan_address(host) if lan and not (host and is_loopback(host)) else None
+    run(chosen or Path.home() / "handcapture", port, address, open_browser)

@@ -55,6 +55,8 @@ HEADERS: Final = {
 }
 
 
+LONGEST_PATH: Final = 200
+"""No path of ours is longer; longer ones hold numbers of thousands of digits."""
 CHANGES: Final = 300
 CHANGE_SECONDS: Final = 60.0
 """So many requests that change something from one address in so many seconds."""
@@ -232,6 +234,8 @@ class Guard:
         if scope["method"] not in ("GET", "HEAD") and self._too_many(str((scope.get("client") or ("",))[0])):
             return PlainTextResponse(TEXTS["too_many"], 429)
         path = scope["path"]
+        if len(path) > LONGEST_PATH:
+            return PlainTextResponse(TEXTS["not_found"], 404)
         if any(path == name or (name.endswith("/") and path.startswith(name)) for name in self._open):
             return None
         device = self._access.device(headers)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import socket
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
 import click
 
-from handcapture.errors import InputError
+from handcapture.errors import InputError, brief
 from handcapture.journal.database import PAGE
 from handcapture.web.access import Access, host_of
 
@@ -20,7 +21,7 @@ _END_SECONDS: Final = 2
 def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
     """Serve the journal in `folder` on this computer, and on the address `lan` where one is given, until Ctrl-C.
 
-    InputError when the port is taken or the journal cannot be opened.
+    InputError when the port is taken, the journal cannot be opened, or another server has it.
     """
     import uvicorn
 
@@ -29,6 +30,7 @@ def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
     addresses = [LOOPBACK, *([lan] if lan is not None else [])]
     with contextlib.ExitStack() as stack:
         sockets = [stack.enter_context(_listening(address, port)) for address in addresses]
+        stack.enter_context(_alone(folder))
         access = Access(folder / PAGE / "devices.json", port)
         hosts = (host_of(LOOPBACK, port), host_of("localhost", port), *(host_of(a, port) for a in addresses[1:]))
         pairing = (lambda token: f"http://{host_of(lan, port)}/pair?token={token}") if lan is not None else None
@@ -61,6 +63,36 @@ def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
         with contextlib.suppress(KeyboardInterrupt):
             server.run(sockets=sockets)
     click.echo("Ended. Everything is kept; start it again to go on.")
+
+
+@contextlib.contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Keep a second server from the same folder: both would write its sessions. The lock ends with the process.
+
+    A lock of SQLite's, since those work alike on every system.
+    """
+    import sqlite3
+
+    place = folder / PAGE
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        place.mkdir(mode=0o700, exist_ok=True)
+        lock = sqlite3.connect(place / "serving.lock", timeout=0, isolation_level=None)
+        try:
+            lock.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError as error:
+            lock.close()
+            if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                raise
+            raise InputError(
+                f"{folder} is served already, by another window of handcapture. Use that page, or end it first."
+            ) from None
+    except (OSError, sqlite3.Error) as error:
+        raise InputError(f"{folder} cannot be used: {brief(error)}. Name another folder with --folder.") from None
+    try:
+        yield
+    finally:
+        lock.close()
 
 
 def _listening(address: str, port: int) -> socket.socket:

@@ -7,6 +7,7 @@ in the journal.
 
 from __future__ import annotations
 
+import itertools
 import json
 import shutil
 import threading
@@ -130,7 +131,8 @@ class SessionState(_Entry):
         """A letter that no revision of the session has yet."""
         used = {revision.letter for revision in self.revisions}
         plain = (chr(ord("A") + k) for k in range(26))
-        return next((letter for letter in plain if letter not in used), f"R{len(self.revisions) + 1}")
+        more = (f"R{k}" for k in itertools.count(len(self.revisions) + 1))
+        return next(letter for letter in itertools.chain(plain, more) if letter not in used)
 
     def with_photo(self, photo: PhotoState) -> SessionState:
         """Return the state with a photo changed, or added at the end."""
@@ -180,7 +182,9 @@ class Store:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder / PAGE
-        self.folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True)
+        # Pictures of hands: nobody else on this computer needs to see them.
+        self.folder.mkdir(mode=0o700, exist_ok=True)
         self._lock = threading.Lock()
 
     def place(self, session: int, name: str = "") -> Path:
