@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import json
+import os
 import re
 import shutil
+import threading
+import time
+from concurrent.futures.process import BrokenProcessPool
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -27,8 +32,9 @@ from handcapture.photo import read_photo
 from handcapture.quality import quality_dict
 from handcapture.rest import pool
 from handcapture.rest_document import read_rest
+from handcapture.web import jobs
 from handcapture.web.pages import verdict
-from handcapture.web.state import Store
+from handcapture.web.state import Store, Task
 from handcapture.web.texts import TEXTS
 
 PHOTOS = [SAMPLES / f"rest_{k}.jpg" for k in (1, 2, 3)]
@@ -398,3 +404,79 @@ def test_two_pages_hear_of_a_change(done: tuple[Path, int], tmp_path: Path) -> N
         return [*told, *[piece async for piece in streams[2]]]
 
     assert asyncio.run(heard()) == [b"event: changed\ndata: 7\n\n"] * 2
+
+
+def test_a_task_is_not_begun_twice(page: Any) -> None:
+    """A double tap, or two devices: one fit, and a plain word to the second."""
+    client, session, store, _ = page
+    store.change(session, lambda s: s.changed(fit=Task(status="working"), refit=Task(status="waiting")))
+    for path, form in (("fit", {"revision": "Q"}), ("table/refit", {})):
+        refused = client.post(f"/s/{session}/{path}", data=form, headers=OWN)
+        assert (refused.status_code, refused.json()["message"]) == (400, TEXTS["busy_already"])
+
+
+def test_a_revision_kept_while_a_fit_runs_stays(page: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    client, session, store, _ = page
+    started, go_on = threading.Event(), threading.Event()
+    plain = jobs.fit
+
+    def slow(*values: Any) -> dict[str, Any]:
+        started.set()
+        assert go_on.wait(60)
+        return plain(*values)
+
+    monkeypatch.setitem(jobs._WORK, "fit", slow)
+    text = store.load(session).plan.replace('name = "', 'name = "New ', 1)
+    assert client.post(f"/s/{session}/plan", data={"text": text}, headers=OWN).json()["ok"]
+    assert client.post(f"/s/{session}/fit", data={"revision": "F"}, headers=OWN).json()["ok"]
+    assert started.wait(60)
+    assert client.post(f"/s/{session}/table/keep", data={"revision": "T"}, headers=OWN).json()["ok"]
+    go_on.set()
+    until(lambda: store.load(session).fit.status in ("done", "refused"))
+    assert [r.letter for r in store.load(session).revisions] == ["A", "T", "F"]
+
+
+def test_settings_that_change_while_a_photo_is_measured_count(page: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    client, session, store, _ = page
+    started, go_on = threading.Event(), threading.Event()
+    plain = jobs.measure
+
+    def slow(*values: Any) -> dict[str, Any]:
+        started.set()
+        assert go_on.wait(60)
+        return plain(*values)
+
+    monkeypatch.setattr(jobs, "measure", slow)
+    assert client.post(f"/s/{session}/photos/1/again", headers=OWN).json()["ok"]
+    assert started.wait(60)
+    answer = client.post(f"/s/{session}/settings", data={"ruler_x": "149.5", "ruler_y": "149.6"}, headers=OWN)
+    assert answer.json()["ok"]
+    go_on.set()
+    until(lambda: all(p.status == "done" for p in store.load(session).photos if p.purpose == "rest"))
+    scales = [p.scale for p in store.load(session).photos if p.purpose == "rest"]
+    assert {scale.source for scale in scales if scale} == {"ruler"}
+
+
+def test_a_worker_that_never_ends_is_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(jobs, "LONGEST_SECONDS", 1.0)
+
+    async def hang() -> int:
+        queue = jobs.Jobs(tmp_path, Store(tmp_path))
+        pool = queue._pool("tasks")
+        worker = await asyncio.wrap_future(pool.submit(os.getpid))
+        with pytest.raises(BrokenProcessPool):
+            await queue._run("tasks", time.sleep, 600)
+        return worker
+
+    start = time.monotonic()
+    worker = asyncio.run(hang())
+    assert time.monotonic() - start < 30
+
+    def gone() -> bool:
+        try:
+            os.kill(worker, 0)
+        except ProcessLookupError:
+            return True
+        return False
+
+    until(gone, 20)

@@ -311,6 +311,8 @@ class Page:
                 raise InputError(TEXTS["no_rest"])
             if any(r.letter == revision for r in state.revisions):
                 raise InputError(TEXTS["letter_used"])
+            if state.fit.status in ("waiting", "working"):
+                raise InputError(TEXTS["busy_already"])
             return state.changed(revision=revision, checking=Task())
 
         await run_in_threadpool(self.store.change, number, prepare)

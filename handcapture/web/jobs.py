@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from handcapture.documents import dump_json, write_atomically
-from handcapture.errors import HandcaptureError
+from handcapture.errors import HandcaptureError, InputError
 from handcapture.web.state import PhotoState, Revision, Scale, SessionState, Step, Store, Task
 from handcapture.web.texts import TEXTS
 
@@ -288,7 +288,6 @@ def _draw_check(place: Path, found: Any, captures: list[Capture], photos: list[t
 
 def kept_layout(folder: Path, place: Path, state: SessionState) -> Any:
     """Return the session's layout as the journal keeps it. InputError when there is none yet."""
-    from handcapture.errors import InputError
     from handcapture.layout.document import read_layout
 
     if state.layout is None:
@@ -312,7 +311,6 @@ def kept_file(folder: Path, place: Path, number: int) -> Path:
 
 def pooled(place: Path, state: SessionState, most: int | None = None) -> Rest:
     """Return the rest of the session's photos that count, of the first `most` of them. InputError for none."""
-    from handcapture.errors import InputError
     from handcapture.rest import pool
     from handcapture.rest_document import read_rest
 
@@ -374,6 +372,9 @@ _PHOTO_JOBS: Final = ("measure", "draw")
 _TASKS: Final = {"fit": "fit", "refit": "refit", "check": "checking"}
 _WORK: Final[dict[str, Callable[..., dict[str, Any]]]] = {"fit": fit, "refit": refit, "check": check}
 MOST_LISTENERS: Final = 60
+_MOST_UNHEARD: Final = 100
+LONGEST_SECONDS: Final = 300.0
+"""Longer than anything takes that will ever end: 12 MP take half a second, a tight clash some ten."""
 
 
 class Jobs:
@@ -466,9 +467,15 @@ class Jobs:
         self.tell(session)
 
     def start(self, kind: Literal["fit", "refit", "check"], session: int) -> None:
-        """Put a task into the queue."""
-        waiting = {_TASKS[kind]: Task(status="waiting")}
-        self._store.change(session, lambda s: s.changed(**waiting))
+        """Put a task into the queue. InputError while one of its kind is there already."""
+        name = _TASKS[kind]
+
+        def wait(state: SessionState) -> SessionState:
+            if getattr(state, name).status in ("waiting", "working"):
+                raise InputError(TEXTS["busy_already"])
+            return state.changed(**{name: Task(status="waiting")})
+
+        self._store.change(session, wait)
         self._put(_Job(kind, session))
         self.tell(session)
 
@@ -480,7 +487,9 @@ class Jobs:
 
     def _send(self, session: int, event: bytes) -> None:
         for queue in self._listeners:
-            queue.put_nowait((session, event))
+            # A page that does not listen any more has been told often enough.
+            if queue.qsize() < _MOST_UNHEARD:
+                queue.put_nowait((session, event))
 
     @contextlib.contextmanager
     def _listening(self) -> Iterator[asyncio.Queue[tuple[int, bytes] | None]]:
@@ -534,8 +543,11 @@ class Jobs:
             # Not told: a page that shows it waiting shows as much.
             state = self._photo_changed(job, {"status": "working"}, tell=False)
             result = await self._run(name, measure, self._folder, place, state, job.photo)
+            used = (state.ruler_mm, state.one_handed)
             state = self._photo_changed(job, result)
-            if result["status"] == "done":
+            if (state.ruler_mm, state.one_handed) != used:
+                self.again(job.session, job.photo)  # the settings changed meanwhile
+            elif result["status"] == "done":
                 self._put(_Job("draw", job.session, job.photo))
                 self._measure_again(state, job.photo)
             return
@@ -549,8 +561,14 @@ class Jobs:
             self._task_changed(job, Task(status="refused", message=result["error"]))
         elif job.kind == "fit":
             made = Revision.model_validate(result["made"])
-            kept = (*(r for r in state.revisions if r.layout != made.layout), made)
-            self._task_changed(job, Task(status="done"), layout=made.layout, revisions=kept)
+
+            def keep(now: SessionState) -> SessionState:
+                # What was kept from the table meanwhile stays.
+                kept = (*(r for r in now.revisions if r.layout != made.layout), made)
+                return now.changed(fit=Task(status="done"), layout=made.layout, revisions=kept)
+
+            self._store.change(job.session, keep)
+            self.tell(job.session)
         elif job.kind == "refit":
             step = Step(places=result["places"])
             self._store.change_history(job.session, state.layout or 0, lambda h: h.with_step(step))
@@ -558,11 +576,15 @@ class Jobs:
         else:
             # The landings are drawn on its photos now: pages fetch them anew.
             drawn = {p.id for p in state.of("check") if p.counts}
-            photos = tuple(
-                p.model_copy(update={"drawn": p.drawn + 1}) if p.id in drawn else p
-                for p in self._store.load(job.session).photos
-            )
-            self._task_changed(job, Task(status="done"), check=result["check"], photos=photos)
+
+            def checked(now: SessionState) -> SessionState:
+                photos = tuple(p.model_copy(update={"drawn": p.drawn + 1}) if p.id in drawn else p for p in now.photos)
+                # Of another layout that was put on the table meanwhile the check tells nothing.
+                task = Task(status="done") if now.layout == state.layout else now.checking
+                return now.changed(photos=photos, checking=task, check=result["check"])
+
+            self._store.change(job.session, checked)
+            self.tell(job.session)
 
     def _measure_again(self, state: SessionState, by: int) -> None:
         """Measure those photos again that were measured without the scale which a card now tells."""
@@ -603,8 +625,17 @@ class Jobs:
             elif job.kind != "draw":
                 self._task_changed(job, Task(status="refused", message=text))
 
-    async def _run(self, pool: str, function: Callable[..., Any], *values: Any) -> Any:
-        return await asyncio.get_running_loop().run_in_executor(self._pool(pool), function, *values)
+    async def _run(self, name: str, function: Callable[..., Any], *values: Any) -> Any:
+        """Run a function in a worker. BrokenProcessPool when the worker dies, or does not come to an end."""
+        pool = self._pool(name)
+        running = asyncio.get_running_loop().run_in_executor(pool, function, *values)
+        try:
+            return await asyncio.wait_for(running, LONGEST_SECONDS)
+        except TimeoutError:
+            # Python 3.14 has a call for this; before, the workers stand in an attribute.
+            for worker in list((getattr(pool, "_processes", None) or {}).values()):
+                worker.kill()
+            raise BrokenProcessPool from None
 
 
 def _spawned() -> Executor:

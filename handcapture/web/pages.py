@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -349,12 +350,20 @@ def keep_revision(page: Page, session: int, letter: str) -> int:
     if any(r.letter == letter for r in state.revisions):
         raise InputError(TEXTS["letter_used"])
     layout = replace(edited(table), revision=letter, created=datetime.date.today().isoformat())
-    path = page.store.place(session, "layout.json")
-    write_layout(path, layout)
-    with open_journal(page.folder) as journal:
-        number = journal.add_layout(state.person, path, session).id
+    # A folder of its own: two devices may keep at once.
+    with tempfile.TemporaryDirectory(dir=page.store.place(session)) as folder:
+        path = Path(folder) / "layout.json"
+        write_layout(path, layout)
+        with open_journal(page.folder) as journal:
+            number = journal.add_layout(state.person, path, session).id
     made = table.revision.model_copy(update={"letter": letter, "layout": number, "made": "table"})
-    page.store.change(session, lambda s: s.changed(revisions=(*s.revisions, made), layout=number, revision=letter))
+
+    def keep(now: SessionState) -> SessionState:
+        if any(r.letter == letter for r in now.revisions):
+            raise InputError(TEXTS["letter_used"])
+        return now.changed(revisions=(*now.revisions, made), layout=number, revision=letter)
+
+    page.store.change(session, keep)
     return number
 
 

@@ -25,6 +25,7 @@ TEXTS: Final[dict[str, str]] = {
     "no_file": "No photo came with it. Choose one and send it again.",
     "one_file": "Send one photo at a time.",
     "went_wrong": "Something went wrong in the program; nothing was lost. Try again",
+    "busy_already": "That is being worked on already. Wait until it is done, then try again.",
     "worker_died": "The program that measures stopped in the middle, perhaps for lack of memory. Try again; if it "
     "happens with this photo only, take another one.",
     "not_found": "There is no such page.",
