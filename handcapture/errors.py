@@ -3,6 +3,7 @@
 from typing import Final
 
 _LONGEST: Final = 200
+_LONGEST_TEXT: Final = 6000
 
 
 def brief(error: BaseException) -> str:
@@ -12,9 +13,15 @@ def brief(error: BaseException) -> str:
 
 
 class HandcaptureError(Exception):
-    """Base of all errors that a user can mend. Its text says what is wrong, where, and what to do."""
+    """Base of all errors that a user can mend. Its text says what is wrong, where, and what to do.
+
+    Files may put endless words into it: it is cut before it fills the screen.
+    """
 
     exit_code = 2
+
+    def __init__(self, text: str = "") -> None:
+        super().__init__(text if len(text) <= _LONGEST_TEXT else f"{text[:_LONGEST_TEXT]} … (cut)")
 
 
 class InputError(HandcaptureError, ValueError):

@@ -260,13 +260,18 @@ def _decimal(rows: list[tuple[int, list[str]]], places: list[int], separator: st
     line, cell = with_comma[0]
     for number, text in cells:
         if _GROUPED.match(text) and ("." in text or text.count(",") > 1):
-            raise DocumentError(f", line {number}: {text!r} seems to group thousands. Write numbers without grouping.")
+            raise DocumentError(
+                f", line {number}: {text[:30]!r} seems to group thousands. Write numbers without grouping."
+            )
     if any("." in text for _, text in cells):
         raise DocumentError(
-            f", line {line}: some numbers have a decimal comma ({cell!r}), others a decimal point. Write all alike."
+            f", line {line}: some numbers have a decimal comma ({cell[:30]!r}), others a decimal point. Write all "
+            "alike."
         )
     if separator == ",":
-        raise DocumentError(f", line {line}: {cell!r} has a comma within. Part columns by semicolons, or use points.")
+        raise DocumentError(
+            f", line {line}: {cell[:30]!r} has a comma within. Part columns by semicolons, or use points."
+        )
     return ","
 
 
