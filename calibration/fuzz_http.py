@@ -101,13 +101,13 @@ class Page:
         self.cookie = self._prepare(access)
 
     def _prepare(self, access: Any) -> str:
-        import httpx
+        import httpx2
 
         origin = {"Origin": f"http://{self.host}", "Accept": "application/json"}
-        with httpx.Client(base_url=f"http://{self.host}", headers=origin, timeout=60) as client:
+        with httpx2.Client(base_url=f"http://{self.host}", headers=origin, timeout=60) as client:
             end = time.monotonic() + 30
             while True:
-                with contextlib.suppress(httpx.TransportError):
+                with contextlib.suppress(httpx2.TransportError):
                     client.get("/enter", params={"token": access.token("enter")})
                     break
                 assert time.monotonic() < end

@@ -28,10 +28,11 @@ from sqlalchemy import Connection, MetaData, Table, insert, select
 
 from handcapture.errors import DocumentError, HandcaptureError, InputError, OutputError, brief
 from handcapture.journal import database as files
-from handcapture.journal.database import Database
+from handcapture.journal.database import Database, read_photo_file
 from handcapture.journal.incoming import MOST_DOCUMENT_BYTES, read_document
 from handcapture.journal.records import DOCUMENT_KINDS
-from handcapture.journal.schema import ARCHIVED, DOCUMENT, ENTRY, EXPORT, METADATA, PHOTO, VERSION
+from handcapture.journal.schema import ARCHIVED, DOCUMENT, ENTRY, EXPORT, METADATA, PHOTO, VERSION, document_suffix
+from handcapture.journal.words import is_nickname
 
 KIND: Final = "handcapture.journal"
 MANIFEST: Final = "manifest.jsonl"
@@ -48,8 +49,6 @@ def write_archive(connection: Connection, photos: Path, path: Path) -> tuple[str
     `connection` keeps others from changing the journal meanwhile. InputError when a kept photo is missing or damaged,
     OutputError when the archive cannot be written.
     """
-    from handcapture.journal.store import document_suffix, read_photo_file
-
     members: dict[str, int | Path | None] = {MANIFEST: None}
     for row in connection.execute(
         select(DOCUMENT.c.id, DOCUMENT.c.sha256, ENTRY.c.kind).join(ENTRY, ENTRY.c.id == DOCUMENT.c.id)
@@ -273,8 +272,6 @@ def _rows(manifest: bytes, path: Path) -> tuple[int, list[dict[str, Any]]]:
 
 def _check_complete(rows: list[dict[str, Any]], names: set[str], path: Path) -> None:
     """Refuse an archive that holds other documents or photos than its rows name."""
-    from handcapture.journal.store import document_suffix
-
     kinds = _kinds(rows)
     wanted = {MANIFEST}
     for row in _of(rows, "document"):
@@ -307,8 +304,6 @@ def _put_rows(
     path: Path,
 ) -> None:
     """Insert all rows as the tables of the archive's version have them."""
-    from handcapture.journal.store import document_suffix, is_nickname
-
     kinds = _kinds(rows)
     with database.writing() as connection:
         tables = MetaData()

@@ -368,6 +368,16 @@ def flush(path: Path) -> None:
             os.close(handle)
 
 
+def read_photo_file(path: Path) -> bytes:
+    """Return a kept photo. InputError when it is not there."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(
+            f"The kept photo {path} cannot be read: {error.strerror or error}. Restore it from an archive."
+        ) from None
+
+
 def _in_words(error: BaseException | None, path: Path, integrity: bool = False) -> HandcaptureError:
     """Return the one sentence for what SQLite says."""
     code = getattr(error, "sqlite_errorcode", None)

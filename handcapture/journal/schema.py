@@ -139,3 +139,8 @@ ARCHIVED: Final = (
     "tag",
 )
 """The tables of an archive, each after those that it points to."""
+
+
+def document_suffix(kind: str) -> str:
+    """Return the ending of the file names of a kind of document."""
+    return ".toml" if kind in ("plan", "panel") else ".json"

@@ -14,7 +14,6 @@ import contextlib
 import hashlib
 import json
 import re
-import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -25,7 +24,8 @@ from sqlalchemy import Connection, LargeBinary, Row, Select, Table, delete, exis
 from handcapture.documents import write_atomically
 from handcapture.errors import HandcaptureError, InputError, OutputError
 from handcapture.journal import database as files
-from handcapture.journal.database import Database, Step
+from handcapture.journal.archive import write_archive
+from handcapture.journal.database import Database, Step, read_photo_file
 from handcapture.journal.incoming import IncomingDocument, IncomingPhoto, read_document, read_incoming, told_name
 from handcapture.journal.records import (
     DOCUMENT_KINDS,
@@ -58,16 +58,22 @@ from handcapture.journal.schema import (
     SESSION,
     SESSION_ITEM,
     TAG,
+    document_suffix,
+)
+from handcapture.journal.words import (
+    LONGEST_TEXT,
+    alike_key,
+    checked_nickname,
+    checked_tag,
+    checked_tags,
+    checked_text,
+    checked_title,
+    clean,
 )
 
 EntryT = TypeVar("EntryT", bound=Entry)
 
-LONGEST_NICKNAME: Final = 80
-LONGEST_TITLE: Final = 200
-LONGEST_TAG: Final = 40
-LONGEST_TEXT: Final = 20_000
 COMFORT_MARKS: Final = (1, 2, 3, 4, 5)
-_DIRECTION_MARKS: Final = frozenset("\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
 @contextlib.contextmanager
@@ -122,14 +128,16 @@ class Journal:
         note: str = "",
     ) -> Person:
         """Add a person. InputError when the nickname is taken, upper and lower case being alike, or is no name."""
-        shown = _nickname(nickname)
-        text = _text(note, "The note")
+        shown = checked_nickname(nickname)
+        text = checked_text(note, "The note")
         if handedness is not None and handedness not in HANDEDNESS:
             raise InputError(f'Handedness "{handedness}": give left, right or both.')
         if shoulder_breadth_mm is not None and not 100.0 <= shoulder_breadth_mm <= 1000.0:
             raise InputError(f"A shoulder breadth of {shoulder_breadth_mm:g} mm: give 100 to 1000 mm.")
         with self._database.writing() as connection:
-            taken = connection.execute(select(PERSON.c.nickname).where(PERSON.c.nickname_key == _key(shown))).scalar()
+            taken = connection.execute(
+                select(PERSON.c.nickname).where(PERSON.c.nickname_key == alike_key(shown))
+            ).scalar()
             if taken is not None:
                 raise InputError(f"There is a person with the nickname {taken} already. Choose another one.")
             person = _new_entry(connection, "person", None, text)
@@ -137,7 +145,7 @@ class Journal:
                 insert(PERSON).values(
                     id=person,
                     nickname=shown,
-                    nickname_key=_key(shown),
+                    nickname_key=alike_key(shown),
                     handedness=handedness,
                     shoulder_breadth_mm=shoulder_breadth_mm,
                 )
@@ -193,7 +201,7 @@ class Journal:
         self, nickname: str, day: str | None = None, title: str = "", note: str = "", tags: Iterable[str] = ()
     ) -> Session:
         """Add a session with a person; `day` is ISO 8601 (2031-05-06), today by default."""
-        when, name, text, words = _day(day), _title(title), _text(note, "The note"), _tags(tags)
+        when, name, text, words = _day(day), checked_title(title), checked_text(note, "The note"), checked_tags(tags)
         with self._database.writing() as connection:
             owner = _person_id(connection, nickname)
             number = _new_session(connection, owner, when or date.today().isoformat(), name, text)
@@ -207,7 +215,7 @@ class Journal:
             if nickname is not None:
                 wanted = wanted.where(ENTRY.c.owner_id == _person_id(connection, nickname))
             if tag is not None:
-                wanted = wanted.where(exists().where(TAG.c.entry_id == SESSION.c.id, TAG.c.tag == _tag(tag)))
+                wanted = wanted.where(exists().where(TAG.c.entry_id == SESSION.c.id, TAG.c.tag == checked_tag(tag)))
             numbers = connection.execute(wanted.order_by(SESSION.c.day, SESSION.c.id)).scalars().all()
             return tuple(_one(connection, number, Session) for number in numbers)
 
@@ -233,7 +241,7 @@ class Journal:
             raise InputError("No file was named. Name the rests, layouts, plans, panels, checks or photos to add.")
         if session is not None and (day is not None or title or note):
             raise InputError("A date, title or note goes to a new session: leave it out, or leave --session out.")
-        when, name, text = _day(day), _title(title), _text(note, "The note")
+        when, name, text = _day(day), checked_title(title), checked_text(note, "The note")
         # Photos first: one that a rest names too then is new, not known.
         items = sorted(
             (read_incoming(path, keep_photos) for path in paths), key=lambda item: isinstance(item, IncomingDocument)
@@ -315,22 +323,22 @@ class Journal:
             return int(found), False
         if item.kind == "layout":
             twin = _owned(DOCUMENT, owner, "layout").where(
-                DOCUMENT.c.title == _clean(item.title), DOCUMENT.c.revision == _clean(item.revision or "")
+                DOCUMENT.c.title == clean(item.title), DOCUMENT.c.revision == clean(item.revision or "")
             )
             earlier = connection.execute(twin.order_by(DOCUMENT.c.id.desc())).scalar()
             if earlier is not None:
                 remarks.append(
-                    f"{item.name}: another layout {_clean(item.title)} of revision {_clean(item.revision or '')} is "
+                    f"{item.name}: another layout {clean(item.title)} of revision {clean(item.revision or '')} is "
                     f"kept as {earlier}. Count up the revision when you fit, to tell their drawings apart."
                 )
         number = _new_entry(connection, item.kind, owner)
         connection.execute(
             insert(DOCUMENT).values(
                 id=number,
-                name=_clean(item.name),
-                title=_clean(item.title),
-                revision=None if item.revision is None else _clean(item.revision),
-                rest_sha256=None if item.rest_sha256 is None else _clean(item.rest_sha256),
+                name=clean(item.name),
+                title=clean(item.title),
+                revision=None if item.revision is None else clean(item.revision),
+                rest_sha256=None if item.rest_sha256 is None else clean(item.rest_sha256),
                 sha256=item.sha256,
                 content=item.content,
             )
@@ -362,15 +370,15 @@ class Journal:
             if item.kept is not None and file is not None and before is None:
                 self._database.store_photo(file, item.kept.data)
                 connection.execute(update(PHOTO).where(PHOTO.c.id == found).values(file=file))
-                remarks.append(f"{_clean(item.name)}: was known by name ({found}); its copy is kept now.")
+                remarks.append(f"{clean(item.name)}: was known by name ({found}); its copy is kept now.")
             return int(found), False
         if item.kept is not None and file is not None:
             self._database.store_photo(file, item.kept.data)
         number = _new_entry(connection, "photo", owner)
-        captured_at = None if item.captured_at is None else _clean(item.captured_at)
+        captured_at = None if item.captured_at is None else clean(item.captured_at)
         connection.execute(
             insert(PHOTO).values(
-                id=number, name=_clean(item.name), sha256=item.sha256, captured_at=captured_at, file=file
+                id=number, name=clean(item.name), sha256=item.sha256, captured_at=captured_at, file=file
             )
         )
         return number, True
@@ -394,7 +402,7 @@ class Journal:
                 owner = _person_id(connection, nickname)
                 wanted = wanted.where((ENTRY.c.owner_id == owner) | (ENTRY.c.id == owner))
             if tag is not None:
-                wanted = wanted.where(exists().where(TAG.c.entry_id == ENTRY.c.id, TAG.c.tag == _tag(tag)))
+                wanted = wanted.where(exists().where(TAG.c.entry_id == ENTRY.c.id, TAG.c.tag == checked_tag(tag)))
             numbers = connection.execute(wanted.order_by(ENTRY.c.id)).scalars().all()
             return tuple(_entry(connection, number) for number in numbers)
 
@@ -407,7 +415,7 @@ class Journal:
 
     def note(self, number: int, text: str, replace: bool = False) -> AnyEntry:
         """Write a note to an entry, below what stands there; `replace` writes it instead of that."""
-        added = _text(text, "The note")
+        added = checked_text(text, "The note")
         with self._database.writing() as connection:
             before = "" if replace else _entry(connection, number).note
             whole = f"{before}\n{added}" if before and added else before or added
@@ -422,7 +430,7 @@ class Journal:
 
     def tag(self, number: int, tags: Iterable[str]) -> AnyEntry:
         """Put tags on an entry; those that it has already stay as they are."""
-        words = _tags(tags)
+        words = checked_tags(tags)
         with self._database.writing() as connection:
             _entry(connection, number)
             _add_tags(connection, number, words)
@@ -430,7 +438,7 @@ class Journal:
 
     def untag(self, number: int, tags: Iterable[str]) -> AnyEntry:
         """Take tags off an entry. InputError for one that it does not have."""
-        words = _tags(tags)
+        words = checked_tags(tags)
         with self._database.writing() as connection:
             missing = [word for word in words if word not in _entry(connection, number).tags]
             if missing:
@@ -444,7 +452,7 @@ class Journal:
         self, layout: int, text: str = "", comfort: Sequence[tuple[str, int]] = (), day: str | None = None
     ) -> Impression:
         """Add what was felt at a layout: in words, and as marks from 1 (bad) to 5 (good) for buttons by label."""
-        felt, when = _text(text, "The impression"), _day(day) or date.today().isoformat()
+        felt, when = checked_text(text, "The impression"), _day(day) or date.today().isoformat()
         if not felt and not comfort:
             raise InputError("An impression without words and without a mark says nothing. Give one of them.")
         with self._database.writing() as connection:
@@ -521,8 +529,6 @@ class Journal:
 
     def export_archive(self, path: Path) -> Export:
         """Write everything as one archive: see `archive`. Whole or not at all; noted under exports."""
-        from handcapture.journal.archive import write_archive
-
         with self._database.writing() as connection:
             digest, size = write_archive(connection, self._database.photos, path)
             return _new_export(connection, None, told_name(path), digest, size)
@@ -544,21 +550,6 @@ class Journal:
         if hashlib.sha256(data).hexdigest() != digest:
             raise InputError(f"What is kept as {number} is damaged: its hash is another. Restore it from an archive.")
         return data, suffix
-
-
-def document_suffix(kind: str) -> str:
-    """Return the ending of the file names of a kind of document."""
-    return ".toml" if kind in ("plan", "panel") else ".json"
-
-
-def read_photo_file(path: Path) -> bytes:
-    """Return a kept photo. InputError when it is not there."""
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise InputError(
-            f"The kept photo {path} cannot be read: {error.strerror or error}. Restore it from an archive."
-        ) from None
 
 
 def _parts(file: str) -> tuple[str, str]:
@@ -631,7 +622,7 @@ def _document(connection: Connection, row: Row[Any], common: dict[str, Any]) -> 
         fitted_to = _owned(DOCUMENT, row.owner_id, "rest").where(DOCUMENT.c.sha256 == own.rest_sha256)
         rest = connection.execute(fitted_to).scalar()
         content = connection.execute(select(DOCUMENT.c.content).where(DOCUMENT.c.id == row.id)).scalar_one()
-        buttons = tuple(_clean(button["label"]) for button in json.loads(content)["buttons"])
+        buttons = tuple(clean(button["label"]) for button in json.loads(content)["buttons"])
     if row.kind in ("rest", "check"):
         numbers = select(PLACEMENT.c.number).where(PLACEMENT.c.document_id == row.id).order_by(PLACEMENT.c.number)
         photos = select(PLACEMENT_PHOTO.c.photo_id).where(PLACEMENT_PHOTO.c.document_id == row.id)
@@ -694,9 +685,7 @@ def _new_export(connection: Connection, item: int | None, name: str, digest: str
     if item is not None:
         owner = connection.execute(select(ENTRY.c.owner_id).where(ENTRY.c.id == item)).scalar_one()
     number = _new_entry(connection, "export", owner)
-    connection.execute(
-        insert(EXPORT).values(id=number, item_id=item, name=_clean(name), sha256=digest, size_bytes=size)
-    )
+    connection.execute(insert(EXPORT).values(id=number, item_id=item, name=clean(name), sha256=digest, size_bytes=size))
     return _one(connection, number, Export)
 
 
@@ -724,8 +713,8 @@ def _owned(table: Table, owner: int, kind: str) -> Select[Any]:
 
 
 def _person_id(connection: Connection, nickname: str) -> int:
-    shown = _nickname(nickname)
-    number = connection.execute(select(PERSON.c.id).where(PERSON.c.nickname_key == _key(shown))).scalar()
+    shown = checked_nickname(nickname)
+    number = connection.execute(select(PERSON.c.id).where(PERSON.c.nickname_key == alike_key(shown))).scalar()
     if number is None:
         known = connection.execute(select(PERSON.c.nickname).order_by(PERSON.c.nickname_key).limit(11)).scalars().all()
         names = ", ".join(known[:10]) + (" and others" if len(known) > 10 else "")
@@ -772,71 +761,6 @@ def _belongings(connection: Connection, owner: int) -> Deleted:
 
 
 # Words in
-
-
-def _clean(text: str) -> str:
-    """Return text from a file as the database can hold it: half characters (lone surrogates) become question marks."""
-    return text.encode(errors="replace").decode()
-
-
-def _checked(text: str, what: str, longest: int) -> str:
-    """Return text that a person typed, composed (NFC). InputError when it is too long or no text."""
-    try:
-        text.encode()
-    except UnicodeEncodeError:
-        raise InputError(f"{what} is not valid UTF-8 text. Type it again, or set the terminal to UTF-8.") from None
-    text = unicodedata.normalize("NFC", text).strip()
-    if len(text) > longest:
-        raise InputError(f"{what} has {len(text)} characters; the limit is {longest}. Shorten it.")
-    if "\0" in text:
-        raise InputError(f"{what} holds a character that is no text (NUL). Type it again.")
-    return text
-
-
-def _line(text: str, what: str, longest: int) -> str:
-    shown = _checked(text, what, longest)
-    if any(unicodedata.category(c) in ("Cc", "Zl", "Zp") or c in _DIRECTION_MARKS for c in shown):
-        raise InputError(f"{what} holds a line break or another control character. Write it on one line.")
-    return shown
-
-
-def _nickname(nickname: str) -> str:
-    shown = _line(nickname, "The nickname", LONGEST_NICKNAME)
-    if not any(unicodedata.category(c)[0] in "LNSP" for c in shown):
-        raise InputError("The nickname is empty. Give one or more letters, figures or signs.")
-    return shown
-
-
-def is_nickname(nickname: Any, key: Any) -> bool:
-    """Tell whether a nickname from an archive is one, and the key that stands beside it its own."""
-    try:
-        return isinstance(nickname, str) and _nickname(nickname) == nickname and _key(nickname) == key
-    except InputError:
-        return False
-
-
-def _key(nickname: str) -> str:
-    """Return what two nicknames that look alike have in common."""
-    return unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", nickname).casefold())
-
-
-def _title(title: str) -> str:
-    return _line(title, "The title", LONGEST_TITLE)
-
-
-def _text(text: str, what: str) -> str:
-    return _checked(text, what, LONGEST_TEXT)
-
-
-def _tag(tag: str) -> str:
-    shown = _line(tag, "The tag", LONGEST_TAG)
-    if not shown:
-        raise InputError("A tag is empty. Give a word.")
-    return shown
-
-
-def _tags(tags: Iterable[str]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(_tag(tag) for tag in tags))
 
 
 def _day(day: str | None) -> str | None:

@@ -6,6 +6,7 @@ Structure:
 - `app`: every address and its handler; forms in, pages or JSON out; nothing is worked out here.
 - `pages`: contexts of the templates, made of the library's results; the drawings to export.
 - `state`: what a session holds besides the journal, one `state.json` for each, written whole; histories of the table.
+- `desk`: what pages work on; `kept`: the journal's documents of a session, as files.
 - `jobs`: queues and worker processes (photos, fits, arrivals), server-sent events; its upper half runs in the workers.
 - `table`: the layout table's numbers, and the library's judgement of what was moved.
 - `texts`: all English of the page. `templates/`: HTML. `static/`: one style sheet; `app.js` (forms, uploads, live

@@ -33,6 +33,7 @@ from handcapture.web.access import (
     counted,
     is_loopback,
 )
+from handcapture.web.desk import Desk
 from handcapture.web.jobs import Jobs
 from handcapture.web.state import PhotoState, Purpose, SessionState, Store, Task
 from handcapture.web.texts import TEXTS
@@ -62,6 +63,7 @@ class Page:
         self.pairing_url = pairing_url
         self.entered = entered
         self.store = Store(folder)
+        self.desk = Desk(folder, self.store, access, pairing_url)
         with open_journal(folder, create=True) as journal:
             self.store.keep_only({session.id for session in journal.sessions()})
         self.incoming = self.store.folder / "incoming"
@@ -128,7 +130,7 @@ class Page:
     async def start(self, request: Request) -> Response:
         """Show people and sessions, mats, and how to set up."""
         local = request.client is not None and is_loopback(request.client.host)
-        return await run_in_threadpool(pages.start, self, local)
+        return await run_in_threadpool(pages.start, self.desk, local)
 
     async def begin(self, request: Request) -> Response:
         """Begin a session, with a new person if one is named."""
@@ -151,7 +153,7 @@ class Page:
         self._from_computer(request)
         form = await _form(request)
         person, typed = _text(form, "person"), _text(form, "typed").strip()
-        await run_in_threadpool(pages.delete_person, self, person, typed)
+        await run_in_threadpool(pages.delete_person, self.desk, person, typed)
         return _gone_on(request, "/")
 
     async def open_session(self, request: Request) -> Response:
@@ -177,7 +179,7 @@ class Page:
 
         async def handler(request: Request) -> Response:
             state = await run_in_threadpool(self.store.load, _number(request))
-            return await run_in_threadpool(pages.session_page, self, name, state)
+            return await run_in_threadpool(pages.session_page, self.desk, name, state)
 
         return handler
 
@@ -323,12 +325,12 @@ class Page:
 
     async def table(self, request: Request) -> Response:
         """Return what the layout table draws and checks."""
-        return JSONResponse(await run_in_threadpool(pages.table_model, self, _number(request)))
+        return JSONResponse(await run_in_threadpool(pages.table_model, self.desk, _number(request)))
 
     async def step(self, request: Request) -> Response:
         """Move, lock, take back or do again."""
         number = _number(request)
-        told = await run_in_threadpool(pages.table_step, self, number, await _json(request))
+        told = await run_in_threadpool(pages.table_step, self.desk, number, await _json(request))
         self.jobs.tell(number)
         return JSONResponse({"ok": True, **told})
 
@@ -345,33 +347,33 @@ class Page:
         """Keep what lies on the table as a revision."""
         number, form = _number(request), await _form(request)
         letter = _letter(_text(form, "revision"))
-        await run_in_threadpool(pages.keep_revision, self, number, letter)
+        await run_in_threadpool(pages.keep_revision, self.desk, number, letter)
         self.jobs.tell(number)
         return _gone_on(request, f"/s/{number}/layout")
 
     async def put_on_table(self, request: Request) -> Response:
         """Put another revision on the table."""
         number, layout = _number(request), int(request.path_params["layout"])
-        await run_in_threadpool(pages.put_on_table, self, number, layout)
+        await run_in_threadpool(pages.put_on_table, self.desk, number, layout)
         self.jobs.tell(number)
         return _gone_on(request, f"/s/{number}/layout")
 
     async def other(self, request: Request) -> Response:
         """Return another revision's holes."""
         layout = int(request.path_params["layout"])
-        return JSONResponse(await run_in_threadpool(pages.other_revision, self, _number(request), layout))
+        return JSONResponse(await run_in_threadpool(pages.other_revision, self.desk, _number(request), layout))
 
     async def compare(self, request: Request) -> Response:
         """Show two revisions against each other."""
         state = await run_in_threadpool(self.store.load, _number(request))
         asked = [request.query_params.get(name, "")[:8] for name in ("earlier", "later")]
-        return await run_in_threadpool(pages.compare, self, state, *asked)
+        return await run_in_threadpool(pages.compare, self.desk, state, *asked)
 
     async def compare_picture(self, request: Request) -> Response:
         """Draw two revisions over each other."""
         state = await run_in_threadpool(self.store.load, _number(request))
         asked = [request.query_params.get(name, "")[:8] for name in ("earlier", "later")]
-        return _svg(await run_in_threadpool(pages.compare_svg, self, state, *asked))
+        return _svg(await run_in_threadpool(pages.compare_svg, self.desk, state, *asked))
 
     # Check
 
@@ -387,7 +389,7 @@ class Page:
     async def carry(self, request: Request) -> Response:
         """Carry a check's moves into the plan."""
         number = _number(request)
-        await run_in_threadpool(pages.carry_moves, self, number)
+        await run_in_threadpool(pages.carry_moves, self.desk, number)
         self.jobs.tell(number)
         return _gone_on(request, f"/s/{number}/layout")
 
@@ -405,12 +407,12 @@ class Page:
     async def preview(self, request: Request) -> Response:
         """Return the drawing of the layout."""
         state = await run_in_threadpool(self.store.load, _number(request))
-        return _svg(await run_in_threadpool(pages.exported, self, state, "panel.svg"))
+        return _svg(await run_in_threadpool(pages.exported, self.desk, state, "panel.svg"))
 
     async def rest_json(self, request: Request) -> Response:
         """Return the rest as a document."""
         state = await run_in_threadpool(self.store.load, _number(request))
-        return _file(await run_in_threadpool(pages.rest_json, self, state), "rest.json")
+        return _file(await run_in_threadpool(pages.rest_json, self.desk, state), "rest.json")
 
     async def report(self, request: Request) -> Response:
         """Return a report of the session."""
@@ -418,14 +420,14 @@ class Page:
         if ending not in ("html", "pdf"):
             raise HTTPException(404, TEXTS["not_found"])
         state = await run_in_threadpool(self.store.load, _number(request))
-        data = await run_in_threadpool(pages.report, self, state, ending)
+        data = await run_in_threadpool(pages.report, self.desk, state, ending)
         return _file(data, f"report_{state.session}.{ending}")
 
     async def export(self, request: Request) -> Response:
         """Return one of the drawings."""
         state = await run_in_threadpool(self.store.load, _number(request))
         name = request.path_params["name"]
-        data = await run_in_threadpool(pages.exported, self, state, name)
+        data = await run_in_threadpool(pages.exported, self.desk, state, name)
         stem, _, ending = name.rpartition(".")
         return _file(data, f"{stem}_{state.revision}.{ending}")
 

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from handcapture.documents import dump_json, write_atomically
 from handcapture.errors import HandcaptureError, InputError
+from handcapture.web.kept import kept_layout
 from handcapture.web.state import PhotoState, Revision, Scale, SessionState, Step, Store, Task
 from handcapture.web.texts import TEXTS
 
@@ -284,29 +285,6 @@ def _draw_check(place: Path, found: Any, captures: list[Capture], photos: list[t
         view = TemplateView(taken.sighting)
         drawn = draw_overlay(photo, view, on_template(taken), placed, landings=landings)
         write_atomically(place / f"{number}.jpg", drawn)
-
-
-def kept_layout(folder: Path, place: Path, state: SessionState) -> Any:
-    """Return the session's layout as the journal keeps it. InputError when there is none yet."""
-    from handcapture.layout.document import read_layout
-
-    if state.layout is None:
-        raise InputError(TEXTS["no_layout"])
-    return read_layout(kept_file(folder, place, state.layout))
-
-
-def kept_file(folder: Path, place: Path, number: int) -> Path:
-    """Return a copy of a document in the journal as a file, for the library's readers. InputError when it is gone."""
-    from handcapture.journal.store import open_journal
-
-    found = sorted(place.glob(f"kept_{number}.*"))
-    if found:  # entries of a journal never change
-        return found[0]
-    with open_journal(folder) as journal:
-        data, suffix = journal.content(number)
-    path = place / f"kept_{number}{suffix}"
-    write_atomically(path, data)
-    return path
 
 
 def pooled(place: Path, state: SessionState, most: int | None = None) -> Rest:

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any, Final
 from starlette.responses import HTMLResponse, Response
 
 from handcapture.errors import InputError
-from handcapture.web.jobs import ENOUGH_PLACEMENTS, LEAST_PLACEMENTS, kept_file, kept_layout, pooled
+from handcapture.web.desk import Desk
+from handcapture.web.jobs import ENOUGH_PLACEMENTS, LEAST_PLACEMENTS, pooled
+from handcapture.web.kept import kept_file, kept_layout
 from handcapture.web.state import PhotoState, SessionState, Store, Task
 from handcapture.web.texts import TABLE_TEXTS, TEXTS
 
@@ -20,7 +22,6 @@ if TYPE_CHECKING:
     import jinja2
 
     from handcapture.rest import Rest
-    from handcapture.web.app import Page
 
 MATS: Final = ("a3", "tabloid", "a4-pair", "letter-pair", "a4", "letter")
 PAPERS: Final = ("a4", "letter", "a3", "tabloid")
@@ -62,11 +63,11 @@ def pair(token: str) -> Response:
     return _page("pair.html", title=TEXTS["pair_title"], token=token[:200])
 
 
-def start(page: Page, local: bool) -> Response:
+def start(desk: Desk, local: bool) -> Response:
     """Return the start page."""
     from handcapture.journal.store import open_journal
 
-    with open_journal(page.folder) as journal:
+    with open_journal(desk.folder) as journal:
         people = [person.nickname for person in journal.people()]
         sessions = sorted(journal.sessions(), key=lambda session: -session.id)
     return _page(
@@ -76,16 +77,16 @@ def start(page: Page, local: bool) -> Response:
         sessions=sessions,
         mats=[(name, mat_title(name)) for name in MATS],
         local=local,
-        lan=page.pairing_url is not None,
-        devices=page.access.devices(),
+        lan=desk.pairing_url is not None,
+        devices=desk.access.devices(),
         command="handcapture serve --lan",
     )
 
 
-def session_page(page: Page, name: str, state: SessionState) -> Response:
+def session_page(desk: Desk, name: str, state: SessionState) -> Response:
     """Return one of a session's pages."""
     context = {"photos": _photos, "rest": _rest, "layout": _layout, "check": _check, "export": _export}
-    return _page(f"{name}.html", title=TEXTS[f"{name}_title"], state=state, step=name, **context[name](page, state))
+    return _page(f"{name}.html", title=TEXTS[f"{name}_title"], state=state, step=name, **context[name](desk, state))
 
 
 # Photos
@@ -131,8 +132,8 @@ def shown_photo(photo: PhotoState) -> dict[str, Any]:
     }
 
 
-def _photos(page: Page, state: SessionState) -> dict[str, Any]:
-    count, radii = _settling(page.store, state)
+def _photos(desk: Desk, state: SessionState) -> dict[str, Any]:
+    count, radii = _settling(desk.store, state)
     shown = [shown_photo(photo) for photo in reversed(state.of("rest"))]
     if shown:
         shown[0]["first"] = True
@@ -147,7 +148,7 @@ def _photos(page: Page, state: SessionState) -> dict[str, Any]:
         "say": TEXTS[said],
         "count_text": None if told is None else TEXTS[told],
         "radius": radii[-1][1] if radii else None,
-        "later": _plan_for_later(page.store, state) if count >= LEAST_PLACEMENTS else None,
+        "later": _plan_for_later(desk.store, state) if count >= LEAST_PLACEMENTS else None,
     }
 
 
@@ -194,11 +195,11 @@ def _settling(store: Store, state: SessionState) -> tuple[int, list[tuple[int, f
 # Rest
 
 
-def _rest(page: Page, state: SessionState) -> dict[str, Any]:
+def _rest(desk: Desk, state: SessionState) -> dict[str, Any]:
     import numpy as np
 
     try:
-        rest = pooled(page.store.place(state.session), state)
+        rest = pooled(desk.store.place(state.session), state)
     except InputError as error:
         return {"rows": [], "problem": str(error), "hands": [], "notes": [], "radii": [], "plot": None, "count": 0}
     rows = [
@@ -213,7 +214,7 @@ def _rest(page: Page, state: SessionState) -> dict[str, Any]:
         }
         for tip in rest.fingertips
     ]
-    _, radii = _settling(page.store, state)
+    _, radii = _settling(desk.store, state)
     return {
         "rows": rows,
         "problem": None,
@@ -249,28 +250,28 @@ def _plot(rest: Rest) -> dict[str, Any]:
     return {"tips": tips, "dots": dots, "box": (left, top, max(xs) + 25 - left, max(ys) + 22 - top)}
 
 
-def rest_json(page: Page, state: SessionState) -> bytes:
+def rest_json(desk: Desk, state: SessionState) -> bytes:
     """Return the session's rest as a document."""
     from handcapture.documents import dump_json
     from handcapture.rest_document import rest_document
 
-    return dump_json(rest_document(pooled(page.store.place(state.session), state)))
+    return dump_json(rest_document(pooled(desk.store.place(state.session), state)))
 
 
 # Layout
 
 
-def _layout(page: Page, state: SessionState) -> dict[str, Any]:
+def _layout(desk: Desk, state: SessionState) -> dict[str, Any]:
     from handcapture.layout.findings import CAUTIONS
 
     return {
         "wide": True,
         "materials": MATERIALS,
-        "size": _panel_size(page.store, state),
+        "size": _panel_size(desk.store, state),
         "table": state.on_table,
         "revisions": tuple(reversed(state.revisions)),
         "letter": state.next_letter,
-        "old": state.on_table is not None and _is_old(page, state),
+        "old": state.on_table is not None and _is_old(desk, state),
         "busy": state.fit.status in ("waiting", "working"),
         "cautions": CAUTIONS,
         "has_rest": any(p.counts for p in state.of("rest")),
@@ -278,55 +279,55 @@ def _layout(page: Page, state: SessionState) -> dict[str, Any]:
     }
 
 
-def table_model(page: Page, session: int) -> dict[str, Any]:
+def table_model(desk: Desk, session: int) -> dict[str, Any]:
     """Return what the layout table needs: see `table.model`."""
     from handcapture.web.table import load_table, model, pictures_of
 
-    state = page.store.load(session)
+    state = desk.store.load(session)
     busy = state.refit.status in ("waiting", "working")
-    told = model(load_table(page.folder, page.store, state), pictures_of(page.store.place(session), state), busy)
+    told = model(load_table(desk.folder, desk.store, state), pictures_of(desk.store.place(session), state), busy)
     revisions = [{"letter": r.letter, "layout": r.layout} for r in state.revisions]
     return {**told, "revisions": revisions, "next_letter": state.next_letter, "message": state.refit.message}
 
 
-def table_now(page: Page, session: int) -> dict[str, Any]:
+def table_now(desk: Desk, session: int) -> dict[str, Any]:
     """Return what changes on the table."""
     from handcapture.web.table import load_table, now
 
-    return now(load_table(page.folder, page.store, page.store.load(session)))
+    return now(load_table(desk.folder, desk.store, desk.store.load(session)))
 
 
-def table_step(page: Page, session: int, asked: Any) -> dict[str, Any]:
+def table_step(desk: Desk, session: int, asked: Any) -> dict[str, Any]:
     """Move and lock buttons as the page asks, or take changes back or do them again. InputError where it asks oddly."""
     from handcapture.web.state import Step
     from handcapture.web.table import checked_step, load_table
 
-    state = page.store.load(session)
-    table = load_table(page.folder, page.store, state)
+    state = desk.store.load(session)
+    table = load_table(desk.folder, desk.store, state)
     if not isinstance(asked, dict) or asked.get("layout") != table.revision.layout:
         raise InputError(TEXTS["no_such_button"])
     if asked.get("go") in (-1, 1):
         by = int(asked["go"])
-        page.store.change_history(session, table.revision.layout, lambda h: h.moved(by))
+        desk.store.change_history(session, table.revision.layout, lambda h: h.moved(by))
     else:
         places, locks = checked_step(table, asked.get("places", {}), asked.get("locks", {}))
         step = Step(places=places, locks=locks)
-        page.store.change_history(session, table.revision.layout, lambda h: h.with_step(step))
-    return table_now(page, session)
+        desk.store.change_history(session, table.revision.layout, lambda h: h.with_step(step))
+    return table_now(desk, session)
 
 
-def other_revision(page: Page, session: int, layout: int) -> dict[str, Any]:
+def other_revision(desk: Desk, session: int, layout: int) -> dict[str, Any]:
     """Return an earlier revision as it was kept, drawn beside the one on the table: holes in that one's panel frame."""
     import numpy as np
 
     from handcapture.layout.document import read_layout
 
-    state = page.store.load(session)
+    state = desk.store.load(session)
     if state.on_table is None or all(r.layout != layout for r in state.revisions):
         raise InputError(TEXTS["no_such_revision"])
-    place = page.store.place(session)
-    other = read_layout(kept_file(page.folder, place, layout))
-    base = read_layout(kept_file(page.folder, place, state.on_table.layout))
+    place = desk.store.place(session)
+    other = read_layout(kept_file(desk.folder, place, layout))
+    base = read_layout(kept_file(desk.folder, place, state.on_table.layout))
     off = np.subtract(other.panel_origin_mm, base.panel_origin_mm)
     return {
         "holes": [
@@ -336,7 +337,7 @@ def other_revision(page: Page, session: int, layout: int) -> dict[str, Any]:
     }
 
 
-def keep_revision(page: Page, session: int, letter: str) -> int:
+def keep_revision(desk: Desk, session: int, letter: str) -> int:
     """Keep what lies on the table as a revision of its own, in the journal, and put that on the table."""
     import datetime
     from dataclasses import replace
@@ -345,16 +346,16 @@ def keep_revision(page: Page, session: int, letter: str) -> int:
     from handcapture.layout.document import write_layout
     from handcapture.web.table import edited, load_table
 
-    state = page.store.load(session)
-    table = load_table(page.folder, page.store, state)
+    state = desk.store.load(session)
+    table = load_table(desk.folder, desk.store, state)
     if any(r.letter == letter for r in state.revisions):
         raise InputError(TEXTS["letter_used"])
     layout = replace(edited(table), revision=letter, created=datetime.date.today().isoformat())
     # A folder of its own: two devices may keep at once.
-    with tempfile.TemporaryDirectory(dir=page.store.place(session)) as folder:
+    with tempfile.TemporaryDirectory(dir=desk.store.place(session)) as folder:
         path = Path(folder) / "layout.json"
         write_layout(path, layout)
-        with open_journal(page.folder) as journal:
+        with open_journal(desk.folder) as journal:
             number = journal.add_layout(state.person, path, session).id
     made = table.revision.model_copy(update={"letter": letter, "layout": number, "made": "table"})
 
@@ -363,11 +364,11 @@ def keep_revision(page: Page, session: int, letter: str) -> int:
             raise InputError(TEXTS["letter_used"])
         return now.changed(revisions=(*now.revisions, made), layout=number, revision=letter)
 
-    page.store.change(session, keep)
+    desk.store.change(session, keep)
     return number
 
 
-def put_on_table(page: Page, session: int, layout: int) -> None:
+def put_on_table(desk: Desk, session: int, layout: int) -> None:
     """Put an earlier revision on the table; what was moved in it since it was kept is still there."""
 
     def put(state: SessionState) -> SessionState:
@@ -376,7 +377,7 @@ def put_on_table(page: Page, session: int, layout: int) -> None:
             raise InputError(TEXTS["no_such_revision"])
         return state.changed(layout=layout, revision=revision.letter, checking=Task())
 
-    page.store.change(session, put)
+    desk.store.change(session, put)
 
 
 def _panel_size(store: Store, state: SessionState) -> tuple[int, int]:
@@ -391,16 +392,16 @@ def _panel_size(store: Store, state: SessionState) -> tuple[int, int]:
     return width, height
 
 
-def _is_old(page: Page, state: SessionState) -> bool:
+def _is_old(desk: Desk, state: SessionState) -> bool:
     """Tell whether rest, plan or panel are others than those that the layout was fitted to."""
     if state.on_table is None:
         return False
-    place = page.store.place(state.session)
+    place = desk.store.place(state.session)
     for number, text in ((state.on_table.plan, state.plan), (state.on_table.panel, state.panel)):
-        if kept_file(page.folder, place, number).read_text(encoding="utf-8") != text:
+        if kept_file(desk.folder, place, number).read_text(encoding="utf-8") != text:
             return True
     try:
-        return kept_file(page.folder, place, state.on_table.rest).read_bytes() != rest_json(page, state)
+        return kept_file(desk.folder, place, state.on_table.rest).read_bytes() != rest_json(desk, state)
     except InputError:
         return True
 
@@ -483,11 +484,11 @@ def _slip(error: Any) -> str:
 # Check
 
 
-def _check(page: Page, state: SessionState) -> dict[str, Any]:
+def _check(desk: Desk, state: SessionState) -> dict[str, Any]:
     import json
 
     document = None
-    path = page.store.place(state.session, "check.json")
+    path = desk.store.place(state.session, "check.json")
     shown = [shown_photo(photo) for photo in reversed(state.of("check"))]
     if state.checking.status == "done" and path.exists():
         document = json.loads(path.read_bytes())
@@ -528,7 +529,7 @@ def _way(move_mm: Sequence[float]) -> str:
     return ", ".join(parts)
 
 
-def carry_moves(page: Page, session: int) -> None:
+def carry_moves(desk: Desk, session: int) -> None:
     """Change the plan's wishes by the moves of the session's check. InputError when there is none."""
     from types import SimpleNamespace
 
@@ -536,11 +537,11 @@ def carry_moves(page: Page, session: int) -> None:
 
     from handcapture.check_document import updated_plan
 
-    state = page.store.load(session)
-    found = _check(page, state)["document"]
+    state = desk.store.load(session)
+    found = _check(desk, state)["document"]
     if found is None or state.layout is None:
         raise InputError(TEXTS["check_none"])
-    layout = kept_layout(page.folder, page.store.place(session), state)
+    layout = kept_layout(desk.folder, desk.store.place(session), state)
     by_label = {entry["label"]: entry for entry in found["buttons"]}
     entries = [
         SimpleNamespace(
@@ -553,31 +554,31 @@ def carry_moves(page: Page, session: int) -> None:
     ]
     found_check: Any = SimpleNamespace(layout=layout, buttons=tuple(entries))
     text, _ = updated_plan(state.plan, found_check, TEXTS["plan_title"])
-    check_text(page.store.place(session), "plan", text)
-    page.store.change(session, lambda s: s.changed(plan=text, checking=Task()))
+    check_text(desk.store.place(session), "plan", text)
+    desk.store.change(session, lambda s: s.changed(plan=text, checking=Task()))
 
 
 # Export
 
 
-def _export(page: Page, state: SessionState) -> dict[str, Any]:
+def _export(desk: Desk, state: SessionState) -> dict[str, Any]:
     from handcapture.layout.findings import CAUTIONS
 
-    layout = None if state.layout is None else kept_layout(page.folder, page.store.place(state.session), state)
+    layout = None if state.layout is None else kept_layout(desk.folder, desk.store.place(state.session), state)
     return {
         "layout": layout,
         "cautions": CAUTIONS,
         "mats": [(name, mat_title(name)) for name in MATS],
         "papers": [(name, mat_title(name)) for name in PAPERS],
-        "old": layout is not None and _is_old(page, state),
-        "unsaved": layout is not None and page.store.history(state.session, state.layout or 0).at > 0,
+        "old": layout is not None and _is_old(desk, state),
+        "unsaved": layout is not None and desk.store.history(state.session, state.layout or 0).at > 0,
     }
 
 
 # Compare
 
 
-def compare(page: Page, state: SessionState, earlier: str, later: str) -> Response:
+def compare(desk: Desk, state: SessionState, earlier: str, later: str) -> Response:
     """Return the page that holds two revisions against each other."""
     from handcapture.layout.compare import compare_layouts, comparison_document
     from handcapture.layout.document import read_layout
@@ -590,15 +591,15 @@ def compare(page: Page, state: SessionState, earlier: str, later: str) -> Respon
         chosen = [next((r for r in state.revisions if r.letter == letter), None) for letter in pair]
         if chosen[0] is None or chosen[1] is None:
             raise InputError(TEXTS["no_such_revision"])
-        place = page.store.place(state.session)
-        layouts = [read_layout(kept_file(page.folder, place, r.layout)) for r in chosen if r is not None]
-        rest = read_rest(kept_file(page.folder, place, chosen[1].rest))
+        place = desk.store.place(state.session)
+        layouts = [read_layout(kept_file(desk.folder, place, r.layout)) for r in chosen if r is not None]
+        rest = read_rest(kept_file(desk.folder, place, chosen[1].rest))
         document = comparison_document(compare_layouts(layouts, rest))
         context |= {"document": document, "pair": pair, "step_found": document["steps"][0]}
     return _page("compare.html", title=TEXTS["compare_title"], state=state, step="compare", **context)
 
 
-def compare_svg(page: Page, state: SessionState, earlier: str, later: str) -> bytes:
+def compare_svg(desk: Desk, state: SessionState, earlier: str, later: str) -> bytes:
     """Return the picture of two revisions. InputError when there is none of such a letter."""
     from handcapture.drawings.comparison import comparison_picture
     from handcapture.layout.compare import compare_layouts
@@ -607,14 +608,14 @@ def compare_svg(page: Page, state: SessionState, earlier: str, later: str) -> by
     numbers = {revision.letter: revision.layout for revision in state.revisions}
     if earlier not in numbers or later not in numbers:
         raise InputError(TEXTS["no_such_revision"])
-    place = page.store.place(state.session)
-    layouts = [read_layout(kept_file(page.folder, place, numbers[letter])) for letter in (earlier, later)]
+    place = desk.store.place(state.session)
+    layouts = [read_layout(kept_file(desk.folder, place, numbers[letter])) for letter in (earlier, later)]
     return comparison_picture(compare_layouts(layouts), "svg")
 
 
-def exported(page: Page, state: SessionState, name: str) -> bytes:
+def exported(desk: Desk, state: SessionState, name: str) -> bytes:
     """Return a drawing of the session's layout by the name of its file. InputError for one that is not made here."""
-    layout = kept_layout(page.folder, page.store.place(state.session), state)
+    layout = kept_layout(desk.folder, desk.store.place(state.session), state)
     stem, _, ending = name.rpartition(".")
     kind, _, what = stem.partition("_")
     if name == "layout.json":
@@ -661,7 +662,7 @@ def exported(page: Page, state: SessionState, name: str) -> bytes:
 # Others
 
 
-def report(page: Page, state: SessionState, ending: str) -> bytes:
+def report(desk: Desk, state: SessionState, ending: str) -> bytes:
     """Return a report of the session as HTML or PDF: its rest, photos, layout and check. InputError without a rest."""
     import datetime
 
@@ -674,14 +675,14 @@ def report(page: Page, state: SessionState, ending: str) -> bytes:
     from handcapture.rest_document import read_rest
     from handcapture.sessions import MARGIN_DEG, MARGIN_MM
 
-    place = page.store.place(state.session)
+    place = desk.store.place(state.session)
     path = place / "reported.json"
-    write_atomically(path, rest_json(page, state))
+    write_atomically(path, rest_json(desk, state))
     rest = read_rest(path)
     fitted = None
     if state.on_table is not None:
         fitted = NamedLayout(
-            f"revision {state.on_table.letter}", read_layout(kept_file(page.folder, place, state.on_table.layout))
+            f"revision {state.on_table.letter}", read_layout(kept_file(desk.folder, place, state.on_table.layout))
         )
     checked = state.check is not None and state.checking.status == "done"
     checks = (read_check(place / "check.json"),) if checked else ()
@@ -701,7 +702,7 @@ def report(page: Page, state: SessionState, ending: str) -> bytes:
     return report_page(found) if ending == "html" else report_pdf(found, "a4")
 
 
-def delete_person(page: Page, nickname: str, typed: str) -> None:
+def delete_person(desk: Desk, nickname: str, typed: str) -> None:
     """Delete a person with all that belongs to them, here and in the journal. InputError where the name is not typed.
 
     OutputError as from the journal, when traces remain.
@@ -711,11 +712,11 @@ def delete_person(page: Page, nickname: str, typed: str) -> None:
     if not typed or typed != nickname:
         raise InputError(TEXTS["delete_typed"])
     try:
-        with open_journal(page.folder) as journal:
+        with open_journal(desk.folder) as journal:
             journal.delete_person(nickname)
     finally:
-        with open_journal(page.folder) as journal:
-            page.store.keep_only({session.id for session in journal.sessions()})
+        with open_journal(desk.folder) as journal:
+            desk.store.keep_only({session.id for session in journal.sessions()})
 
 
 def mat_title(name: str) -> str:

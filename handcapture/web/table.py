@@ -24,7 +24,7 @@ from handcapture.layout.model import Button, Finding, Layout
 from handcapture.layout.plan import ButtonWish, Plan
 from handcapture.layout.task import far_reached_mm
 from handcapture.rest import Fingertip, Rest, furthest_mm
-from handcapture.web.jobs import kept_file
+from handcapture.web.kept import kept_file
 from handcapture.web.state import History, Revision, SessionState, Store
 from handcapture.web.texts import TABLE_TEXTS, TEXTS
 
