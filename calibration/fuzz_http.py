@@ -80,11 +80,9 @@ class Page:
     def __init__(self) -> None:
         import uvicorn
 
-        from handcapture.web import access as rules
         from handcapture.web.access import Access
         from handcapture.web.app import create_app
 
-        rules.CHANGES = 10**9  # type: ignore[misc]  # many requests are what this is about
         folder = Path(tempfile.mkdtemp())
         atexit.register(shutil.rmtree, folder, ignore_errors=True)
         listening = socket.create_server(("127.0.0.1", 0))
@@ -92,6 +90,7 @@ class Page:
         self.host = f"127.0.0.1:{self.port}"
         access = Access(folder / "page" / "devices.json", self.port)
         app = create_app(folder, access, (self.host,), None, lambda: ThreadPoolExecutor(1))
+        app.most_changes = 10**9  # type: ignore[attr-defined]  # many requests are what this is about
         config = uvicorn.Config(app, log_level="critical", access_log=False, server_header=False, ws="none")
         server = uvicorn.Server(config)
         self.crashed: list[str] = []

@@ -197,6 +197,7 @@ class Guard:
         self._hosts = frozenset(host.lower() for host in hosts)
         self._open = tuple(open_paths)
         self._stranger = stranger
+        self.most_changes = CHANGES
         self._changes: dict[str, deque[float]] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -252,7 +253,7 @@ class Guard:
         while past and now - past[0] > CHANGE_SECONDS:
             past.popleft()
         past.append(now)
-        return len(past) > CHANGES
+        return len(past) > self.most_changes
 
 
 def _own_origin(headers: Headers, host: str) -> bool:
