@@ -124,3 +124,16 @@ def test_two_servers_never_share_a_folder(tmp_path: Path) -> None:
 def test_pictures_are_for_the_owner_alone(tmp_path: Path) -> None:
     store = Store(tmp_path / "journal")
     assert store.folder.stat().st_mode & 0o077 == 0
+
+
+def test_no_photo_yet_is_told_from_photos_that_are_still_measured(tmp_path: Path) -> None:
+    from handcapture.web.jobs import pooled
+    from handcapture.web.state import SessionState
+    from handcapture.web.texts import TEXTS
+
+    state = SessionState(session=1, person="Vesper")
+    with pytest.raises(InputError, match=TEXTS["no_rest"]):
+        pooled(tmp_path, state)
+    waiting = state.with_photo(PhotoState(id=1, purpose="rest", number=1, file="a", status="working"))
+    with pytest.raises(InputError, match=TEXTS["still_measured"]):
+        pooled(tmp_path, waiting)

@@ -310,7 +310,7 @@ class Page:
             if not (state.plan.strip() and state.panel.strip()):
                 raise InputError(TEXTS["needs_both"])
             if not any(p.counts for p in state.of("rest")):
-                raise InputError(TEXTS["no_rest"])
+                raise InputError(TEXTS["no_rest" if state.is_measured_yet else "still_measured"])
             if any(r.letter == revision for r in state.revisions):
                 raise InputError(TEXTS["letter_used"])
             if state.fit.status in ("waiting", "working"):

@@ -294,7 +294,7 @@ def pooled(place: Path, state: SessionState, most: int | None = None) -> Rest:
 
     counting = [p for p in state.of("rest") if p.counts][:most]
     if not counting:
-        raise InputError(TEXTS["no_rest"])
+        raise InputError(TEXTS["no_rest" if state.is_measured_yet else "still_measured"])
     return pool([p for entry in counting for p in read_rest(place / f"{entry.id}.json").placements])
 
 

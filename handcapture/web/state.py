@@ -122,6 +122,11 @@ class SessionState(_Entry):
         return tuple(p for p in self.photos if p.purpose == purpose and (purpose == "rest" or p.layout == self.layout))
 
     @property
+    def is_measured_yet(self) -> bool:
+        """Tell whether no photo of the rest waits for its turn."""
+        return not any(p.status in ("waiting", "working") for p in self.of("rest"))
+
+    @property
     def on_table(self) -> Revision | None:
         """The revision on the table, None before the first fit."""
         return next((r for r in self.revisions if r.layout == self.layout), None)

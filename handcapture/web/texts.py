@@ -131,6 +131,7 @@ TEXTS: Final[dict[str, str]] = {
     "more_photos": "Go on to the rest",
     # Rest
     "rest_title": "Rest",
+    "still_measured": "The photos are still being measured. Try again in a moment.",
     "no_rest": "No photo counts yet. Take one on the page Photos.",
     "rest_text": "Where the fingertips rest, pooled over the placements. In mm from the mat's top-left corner, "
     "x to the right, y towards the person.",
