@@ -42,6 +42,7 @@ class Table {
     this.several = false;
     this.landed = new Map();
     this.frame = 0;
+    this.turn = 0; // goes up with every change that is asked for or answered
   }
 
   async start() {
@@ -51,9 +52,12 @@ class Table {
   }
 
   async fetch() {
+    const turn = this.turn;
     const response = await fetch(`${this.base}.json`, { headers: { Accept: "application/json" } });
     if (!response.ok) return false;
-    this.take(await response.json());
+    const told = await response.json();
+    if (turn !== this.turn) return false; // overtaken by a change, which is told of as well
+    this.take(told);
     return true;
   }
 
@@ -441,6 +445,7 @@ class Table {
   put(places, locks = {}) { return this.ask({ places, locks }); }
 
   ask(what) {
+    this.turn += 1;
     this.sending = this.sending.then(async () => {
       const body = JSON.stringify({ layout: this.model.layout, ...what });
       const told = await post(`${this.base}/step`, body, { "Content-Type": "application/json" });
@@ -451,6 +456,7 @@ class Table {
   }
 
   settle(told) {
+    this.turn += 1;
     const going = { ...this.waiting };
     if (this.drag) for (const label of this.drag.moving) going[label] = this.places[label];
     this.take(told);
