@@ -266,6 +266,10 @@ def ansur_percentile(name: str, sex: Sex, value_mm: float) -> float:
     return float(100 * norm.cdf(np.interp(value_mm, table, scores)))
 
 
+def _not_there(side: Side | None, placements: Sequence[Placement]) -> bool:
+    return side is not None and all(contact.side != side for p in placements for contact in p.contacts)
+
+
 def _measure(quantity: _Quantity, placements: Sequence[Placement]) -> Measure:
     readings = [reading for placement in placements if (reading := quantity.read(placement)) is not None]
     if not readings:
@@ -278,7 +282,7 @@ def _measure(quantity: _Quantity, placements: Sequence[Placement]) -> Measure:
             what=quantity.what,
             what_not=quantity.what_not,
             placements=0,
-            missing=quantity.missing,
+            missing="this hand was not photographed" if _not_there(quantity.side, placements) else quantity.missing,
         )
     value, sd, error, wander = _pooled(readings, quantity.wander)
     return Measure(

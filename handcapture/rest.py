@@ -153,8 +153,10 @@ class Rest:
 ASSUMED_SPREAD_SD_MM: Final = 3.0
 """How far a finger comes down from its mean, one placement to the next: a few millimetres (from memory, no
 source). Used while there are too few placements to measure it."""
-ALIKE_MM: Final = 0.6
-"""Hands laid down again differ by millimetres in some finger; the same hands photographed twice by less than this."""
+ALIKE_MM: Final = 0.5
+_FARTHEST_ALIKE_MM: Final = 2.0
+"""Hands laid down again differ by millimetres. Copies of a photo, shrunk to half or 0.4 or packed harder, differ by 0.1
+to 0.3 mm in the median finger, and by 1.7 mm at most in any (30 copies of composed photos)."""
 _LEAST_ALIKE: Final = 5
 _PRIOR_PLACEMENTS: Final = 3.0
 """A finger's own spread is shrunk towards its hand's as if the latter were this many placements more."""
@@ -216,19 +218,27 @@ def pool(placements: Sequence[Placement]) -> Rest:
 
 def _alike(placements: Sequence[Placement]) -> list[str]:
     """Say which placements lie so close together that the hands were hardly lifted between them."""
-    notes = []
-    for k, one in enumerate(placements):
-        places = {(c.side, c.finger): c.contact_mm for c in one.contacts if not c.hidden}
-        for j in range(k):
-            others = {(c.side, c.finger): c.contact_mm for c in placements[j].contacts if not c.hidden}
-            both = [np.hypot(*(places[key] - others[key])) for key in places if key in others]
-            if len(both) >= _LEAST_ALIKE and max(both) < ALIKE_MM:
-                notes.append(
-                    f"Placements {j + 1} and {k + 1} agree within {max(both):.1f} mm in every finger: were the hands "
-                    "lifted between them? Photos of one placement must not be counted as two; take them together with "
-                    "--views."
-                )
-    return notes
+    return [
+        f"Placements {j + 1} and {k + 1} agree within {apart:.1f} mm in half of the fingers: were the hands lifted "
+        "between them, or is one a copy of the other? One placement must not be counted as two; take photos of it from "
+        "several sides together with --views."
+        for k, one in enumerate(placements)
+        for j in range(k)
+        if (apart := alike_mm(placements[j], one)) is not None
+    ]
+
+
+def alike_mm(one: Placement, other: Placement) -> float | None:
+    """Return within how much half of the fingers lie alike, where that is less than hands laid down again would.
+
+    None where they do not. The median over the fingers, since single ones are read differently in a smaller copy of a
+    photo.
+    """
+    places = {(c.side, c.finger): c.contact_mm for c in one.contacts if not c.hidden}
+    others = {(c.side, c.finger): c.contact_mm for c in other.contacts if not c.hidden}
+    both = [float(np.hypot(*(places[key] - others[key]))) for key in places if key in others]
+    alike = len(both) >= _LEAST_ALIKE and np.median(both) < ALIKE_MM and max(both) < _FARTHEST_ALIKE_MM
+    return float(np.median(both)) if alike else None
 
 
 def _of(placements: Sequence[Placement], side: Side, finger: Finger) -> list[tuple[int, Contact]]:

@@ -74,7 +74,7 @@ from handcapture.repeat import (
     through,
     within_variance,
 )
-from handcapture.rest import HandPosture, Placement, Rest, Source, mean_direction
+from handcapture.rest import HandPosture, Placement, Rest, Source, alike_mm, mean_direction
 
 FloatArray = NDArray[np.float64]
 Verdict = Literal["changed", "unchanged", "cannot tell"]
@@ -461,7 +461,20 @@ def compare_sessions(
         margin_mm=margin_mm,
         level=level,
     )
-    return replace(comparison, notes=tuple(_notes(comparison, told)))
+    return replace(comparison, notes=(*_alike(first, second), *_notes(comparison, told)))
+
+
+def _alike(first: Sequence[Placement], second: Sequence[Placement]) -> list[str]:
+    """Say which placements of two sessions lie as if one photo were a copy of the other's."""
+    if _mat(first, "first") != _mat(second, "second"):
+        return []
+    return [
+        f"Placement {k} of the first session and {j} of the second agree within {apart:.1f} mm in half of the fingers, "
+        "as copies of one photo do, and hands laid down again do not. Compare photos of two different sessions."
+        for k, one in enumerate(first, start=1)
+        for j, other in enumerate(second, start=1)
+        if (apart := alike_mm(one, other)) is not None
+    ]
 
 
 def _placements(session: Rest | Sequence[Placement], which: str) -> tuple[Placement, ...]:
@@ -903,6 +916,7 @@ def compare_text(comparison: Comparison) -> str:
     c = comparison
     on = f"one print of the {c.mats[0]} mat" if c.same_print else f"two prints ({c.mats[0]}, {c.mats[1]})"
     lines = [f"Compared: {_times(c.placements[0])} in the first session with {c.placements[1]} in the second, on {on}."]
+    lines += c.notes
     changed = [f for f in c.fingers if f.verdict == "changed"]
     lines += [f"{_name(f)}: changed. {_how(f, c.margin_mm)}" for f in changed]
     if c.fingers and not changed and not any(hand.shape_untold for hand in c.hands):
@@ -918,8 +932,9 @@ def compare_text(comparison: Comparison) -> str:
     lines += _open_lines(c)
     lines += [line for hand in c.hands if (line := _hand_line(hand, c.level))]
     lines += [_measure_line(m) for m in c.measures if not m.check]
-    lines += c.notes
     lines.append(
+        "Each ± is that of its own line. The verdicts allow for so many being asked at once: a difference a little "
+        "above its ± may still be chance, and is not called a change. "
         "A difference that is not called a change is no change that this set-up can show; smaller ones may be there. "
         "Placements of one day are more alike than those of different days, and another light may shift a fingertip: "
         "take both sessions in the same way, and measure once more on another day before you act on a change."
@@ -999,6 +1014,8 @@ def _measure_line(m: MeasureChange) -> str:
     unit = "°" if m.unit == "deg" else " mm"
     words = {"changed": "changed", "unchanged": f"unchanged within {m.margin:g}{unit}", "cannot tell": "cannot tell"}
     side = f" ({m.side})" if m.side else ""
+    if m.verdict == "changed" and abs(m.change) + m.half <= m.margin:
+        words["changed"] += f", by less than the {m.margin:g}{unit} that do not matter"
     return (
         f"{m.name.capitalize()}{side}: {round(m.before, 1) + 0.0:.1f}{unit}, then {round(m.after, 1) + 0.0:.1f}{unit} "
         f"({m.change:+.1f}, {_plus_minus(m.half)}): {words[m.verdict]}."

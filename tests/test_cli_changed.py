@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from helpers_sessions import session, written
 
 from handcapture.cli import main
+from handcapture.rest import pool
 
 MOVED = ("right", "ring")
 
@@ -91,3 +94,31 @@ def test_bad_input(folder: Path, tmp_path: Path) -> None:
         assert words in result.output, result.output
         assert "Traceback" not in result.output
     assert out.read_text() == "kept"
+
+
+def test_swapped_days_are_told(folder: Path) -> None:
+    rests = (folder / "before.json", folder / "after.json")
+    swapped = run(*rests, "--day", "2031-05-05", "--day", "2031-03-01").output
+    assert "after.json was measured before before.json" in swapped
+    assert "Were they swapped?" not in run(*rests, "--day", "2031-03-01", "--day", "2031-05-05").output
+
+
+def test_copies_of_the_same_photos_are_no_second_session(folder: Path, tmp_path: Path) -> None:
+    """Photos that a messenger shrank have other hashes; contacts then differ by tenths of a millimetre."""
+    rng = np.random.default_rng(5)
+    first = session(1, 5)
+    copies = [
+        replace(
+            placement,
+            contacts=tuple(replace(c, contact_mm=c.contact_mm + rng.normal(0, 0.15, 2)) for c in placement.contacts),
+            sources=tuple(replace(s, photo_sha256=f"{900 + k:064x}") for s in placement.sources),
+        )
+        for k, placement in enumerate(first.placements)
+    ]
+    told = run(folder / "before.json", written(tmp_path, "copies.json", pool(copies))).output
+    assert "Placement 1 of the first session and 1 of the second agree within" in told
+    assert "agree within" not in run(folder / "before.json", folder / "again.json").output
+
+
+def test_verdicts_and_intervals_are_told_apart(folder: Path) -> None:
+    assert "Each ± is that of its own line." in run(folder / "before.json", folder / "after.json").output

@@ -107,3 +107,11 @@ def test_the_journal_that_is_named_comes_before_the_one_of_the_environment(folde
     arguments = ["--journal", str(folder / "journal"), "journal", "list"]
     assert "Mara" in CliRunner().invoke(main, arguments, env=elsewhere).output
     assert CliRunner().invoke(main, ["journal", "list"], env=elsewhere).exit_code == 2
+
+
+def test_messages_name_the_entry_not_a_file_of_the_program(folder: Path) -> None:
+    fit(folder, folder / "rest.json", SAMPLES / "plan.toml", SAMPLES / "panel.toml", "a.json")
+    kept = numbers(folder)
+    told = run(folder, "changed", f"entry:{kept['rest']}", f"entry:{kept['layout']}").output
+    assert f"entry:{kept['layout']} (a.json) is a layout" in told
+    assert "handcapture-" not in told

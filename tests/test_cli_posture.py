@@ -94,7 +94,7 @@ def test_rests_without_palms_are_told_what_is_missing(tmp_path: Path) -> None:
     alone = replace(laid(), hands=laid().hands[:1], contacts=tuple(c for c in laid().contacts if c.side == "left"))
     result = run(written(tmp_path / "alone.json", pool([alone])))
     assert result.exit_code == 0, result.output
-    assert "Right wrist: the forearm was not seen" in result.output
+    assert "Right wrist: this hand was not photographed" in result.output
     assert "Right hand:" not in result.output
 
 

@@ -410,3 +410,11 @@ def test_documents_are_documents(journal: Journal, inputs: dict[str, Path]) -> N
         journal.add_photo("Mara", inputs["plan"])
     with pytest.raises(DocumentError, match=r"but a layout .* is needed here"):
         journal.add_layout("Mara", inputs["rest"])
+
+
+def test_nicknames_that_look_alike_are_one(tmp_path: Path) -> None:
+    """A character that does not show (zero width space, U+200B) makes no other person."""
+    with open_journal(tmp_path / "journal", create=True) as journal:
+        journal.add_person("Mara")
+        with pytest.raises(InputError, match="already"):
+            journal.add_person("Ma\u200bra")

@@ -554,3 +554,16 @@ def test_readers_of_zip_get_the_same(archive: Path) -> None:
     """The members are whole for another reader of zip: from a copy in memory."""
     with zipfile.ZipFile(io.BytesIO(archive.read_bytes())) as file:
         assert file.testzip() is None
+
+
+def test_what_a_killed_reading_left_behind_goes_with_the_next(practice: Path, tmp_path: Path) -> None:
+    with open_journal(practice / "journal" if (practice / "journal").is_dir() else practice) as journal:
+        journal.export_archive(tmp_path / "all.zip")
+    left = tmp_path / ".read[1].abc.part"
+    (left / "photos").mkdir(parents=True)
+    (left / "photos" / "hand.jpg").write_bytes(b"a hand")
+    other = tmp_path / ".other.abc.part"
+    other.mkdir()
+    read_archive(tmp_path / "all.zip", tmp_path / "read[1]")
+    assert not left.exists()
+    assert other.exists()

@@ -82,6 +82,8 @@ def test_the_usual_way(run: Run, practice: dict[str, Path], tmp_path: Path) -> N
     assert "splint" in run("note", session, "right wrist", "in a splint").output
     assert "[splint]" in run("tag", session, "splint").output
     felt = run("impression", numbers["layout"], "--button", "Drill", "--comfort", "4", "easy but far").output
+    assert "clinician" not in felt
+    assert "clinician" in run("impression", numbers["layout"], "--button", "Drill", "--comfort", "2", "it pulls").output
     assert "Drill 4 of 5: easy but far" in felt
     listed = run("list", "--person", "Mara").output
     assert "First visit  [splint]" in listed

@@ -382,7 +382,20 @@ def test_read_only_folder(public_folder: Path) -> None:
         with open_journal(folder / "new", create=True):
             pass
 
+    def read() -> None:
+        with open_journal(folder, reading=True) as journal:
+            assert [person.nickname for person in journal.people()] == ["Mara"]
+
     assert "read-only. Allow writing" in without_rights(write)
+    assert without_rights(read) == "nothing was raised"
+    folder.chmod(0o755)
+    log = folder / "journal.sqlite-wal"
+    log.write_bytes(b"what was not taken in yet")
+    folder.chmod(0o555)
+    assert "its last changes lie beside it" in without_rights(read)
+    folder.chmod(0o755)
+    log.unlink()
+    folder.chmod(0o555)
     assert without_rights(write).startswith("OutputError")
     assert "No journal can be made" in without_rights(make)
     folder.chmod(0o755)

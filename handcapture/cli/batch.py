@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from handcapture.cli.common import MAT_NAMES, PATH, check_output, json_option, make_folder, print_json
+from handcapture.cli.common import FIGURE, MAT_NAMES, PATH, check_output, json_option, make_folder, print_json
 
 TABLE_SUFFIXES = (".csv", ".parquet")
 """Stands here as well as in batch.py so that the help needs no heavy import; a test compares them."""
@@ -21,7 +21,7 @@ TABLE_SUFFIXES = (".csv", ".parquet")
     "--rests", type=PATH, metavar="FOLDER", help="Also write each photo's rest (.json), in folders as the photos'."
 )
 @click.option("--mat", "mat_name", type=click.Choice(MAT_NAMES), help="The mat in use. [default: found out]")
-@click.option("--ruler", type=float, nargs=2, metavar="X Y", help="What a ruler reads on the two 150 mm rules, mm.")
+@click.option("--ruler", type=FIGURE, nargs=2, metavar="X Y", help="What a ruler reads on the two 150 mm rules, mm.")
 @click.option("--card", is_flag=True, help="A card lies in its place; photos without it fail.")
 @click.option("--one-handed", is_flag=True, help="One hand a photo.")
 @click.option("--jobs", type=click.IntRange(1, 512), help="Processes at work. [default: one a processor]")

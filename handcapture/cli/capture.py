@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from handcapture.cli.common import (
+    FIGURE,
     MAT_NAMES,
     PATH,
     check_not_input,
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 @click.option("--mat", "mat_name", type=click.Choice(MAT_NAMES), help="The mat in use. [default: found out]")
 @click.option(
     "--ruler",
-    type=float,
+    type=FIGURE,
     nargs=2,
     metavar="X Y",
     help="What a ruler reads on the mat's two 150 mm rules, in mm: along the width, along the height.",
@@ -87,7 +88,7 @@ def capture(
     captures: list[Capture] = []
     refused: list[PhotoError] = []
     with progress(len(photos), as_json) as step:
-        for _, result in measured(photos, mat_name, scale, one_handed, overlay, card, step):
+        for _, result in measured(photos, mat_name, scale, one_handed, overlay, card, step, leave_out):
             if isinstance(result, PhotoError):
                 refused.append(result)
             else:
@@ -213,6 +214,12 @@ def _print_rest(rest: Rest, captures: Sequence[Capture], output: Path) -> None:
             f"  {tip.side + ' ' + tip.finger:14s} {tip.contact_mm[0]:8.1f} {tip.contact_mm[1]:8.1f}"
             f"   ±{within:4.1f} mm      {wander:3.1f} mm{assumed}{hidden}"
         )
+    times = rest.placement_count
+    click.echo(
+        "  95 % within: of where it lay this one time; where it rests from one time to the next is not told."
+        if times == 1
+        else f"  95 % within: of where it rests on average, as {times} placements tell."
+    )
     click.echo()
     for hand in rest.hands:
         seen = f"{hand.wrist_deviation_deg:+.0f} ± {2 * hand.wrist_deviation_sd_deg:.0f}°"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from handcapture.cli.common import PATH, check_not_input, check_output, json_option, print_json
+from handcapture.cli.common import FIGURE, PATH, check_not_input, check_output, json_option, print_json
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("rests", nargs=-1, type=PATH, required=True, metavar="REST REST...")
-@click.option("--margin", "margin_mm", type=float, help="Smaller changes do not matter, mm. [default: 5]")
-@click.option("--margin-deg", type=float, help="The same for angles, degrees. [default: 5]")
+@click.option("--margin", "margin_mm", type=FIGURE, help="Smaller changes do not matter, mm. [default: 5]")
+@click.option("--margin-deg", type=FIGURE, help="The same for angles, degrees. [default: 5]")
 @click.option(
     "--day", "days", multiple=True, metavar="DAY", help="The day of each rest (2031-03-04), if photos do not tell it."
 )
@@ -73,7 +73,7 @@ def changed(
             raise InputError(f"{rests[0]} and {path} cannot be compared: {error}") from None
     series, reason = _series(rests, sessions, times, margins) if len(sessions) > 2 else ((), None)
     moves = [advise_moves(fitted, comparison) if fitted else () for comparison in found]
-    notes = _layout_notes(fitted, layout, sessions[0], rests[0])
+    notes = [*_layout_notes(fitted, layout, sessions[0], rests[0]), *_order_notes(rests, times)]
     document = _document(rests, found, moves, series, [*notes, *([reason] if reason else [])])
     if output is not None:
         write_atomically(output, dump_json(document))
@@ -116,6 +116,14 @@ def _layout_notes(fitted: Layout | None, path: Path | None, first: Rest, rest: P
     if fitted is None or fitted.rest_sha256 is None or fitted.rest_sha256 == rest_sha256(first):
         return []
     return [f"{path} was not fitted to {rest}. Moves are told from {rest}; they hold only where that is how it was."]
+
+
+def _order_notes(rests: Sequence[Path], days: Sequence[float | None]) -> list[str]:
+    first = days[0]
+    early = [rests[k].name for k, day in enumerate(days) if first is not None and day is not None and day < first]
+    if not early:
+        return []
+    return [f"{', '.join(early)} was measured before {rests[0].name}, which is the reference here. Were they swapped?"]
 
 
 def _document(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from handcapture.cli.common import (
+    FIGURE,
     PATH,
     check_not_input,
     check_output,
@@ -30,9 +31,9 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("layout", type=PATH)
 @click.argument("photos", nargs=-1, type=PATH, required=True, metavar="PHOTO...")
-@click.option("--ruler", type=float, nargs=2, metavar="X Y", help="What a ruler reads on the template's 150 mm rules.")
+@click.option("--ruler", type=FIGURE, nargs=2, metavar="X Y", help="What a ruler reads on the template's 150 mm rules.")
 @click.option("--one-handed", is_flag=True, help="One hand a photo, while the other holds the phone.")
-@click.option("--care", "care_mm", type=float, default=2.0, show_default=True, help="Leave smaller offsets alone, mm.")
+@click.option("--care", "care_mm", type=FIGURE, default=2.0, show_default=True, help="Leave smaller offsets alone, mm.")
 @click.option(
     "--with",
     "earlier",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from handcapture.cli.common import PATH, check_not_input, check_output, json_option, make_folder, print_json
+from handcapture.cli.common import FIGURE, PATH, check_not_input, check_output, json_option, make_folder, print_json
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ _SHOWN = 40
     "--hands", type=click.Choice(("each", "together", "left", "right")), default="each", show_default=True,
     help="Each hand laid down on its own, both as one figure, or one hand only.",
 )  # fmt: skip
-@click.option("--within", "within_mm", type=float, help="A finger so near to its place is served, mm. [default: 10.5]")
+@click.option("--within", "within_mm", type=FIGURE, help="A finger so near to its place is served, mm. [default: 10.5]")
 @click.option("--most-sizes", type=click.IntRange(1, 20), default=6, show_default=True, help="Sets of up to so many.")
 @click.option("--sizes", type=click.IntRange(1, 20), help="The set to list. [default: the least that reaches --serve]")
 @click.option(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 import click
 
-from handcapture.cli.kept import FileOrEntry
+from handcapture.cli.kept import ENTRIES, FileOrEntry
 from handcapture.errors import HandcaptureError, InputError, PhotoError
 
 if TYPE_CHECKING:
@@ -39,9 +39,12 @@ class Group(click.Group):
 
 def fail(error: HandcaptureError, ctx: click.Context) -> NoReturn:
     """End the program with the error's text and exit code."""
+    text = str(error)
+    for path, called in ctx.meta.get(ENTRIES, {}).items():
+        text = text.replace(path, called)
     if ctx.meta.get("handcapture.json"):
-        click.echo(json.dumps({"error": str(error), "exit_code": error.exit_code}, ensure_ascii=False))
-    click.echo(f"handcapture: {error}", err=True)
+        click.echo(json.dumps({"error": text, "exit_code": error.exit_code}, ensure_ascii=False))
+    click.echo(f"handcapture: {text}", err=True)
     ctx.exit(error.exit_code)
 
 
@@ -57,6 +60,21 @@ def json_option(function: Callable[..., None]) -> Callable[..., None]:
     )(function)
 
 
+class Figure(click.ParamType[float]):
+    """A number; a decimal comma will do."""
+
+    name = "float"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number. A usage error says how to write one."""
+        text = str(value).strip()
+        try:
+            return float(text.replace(",", ".") if text.count(",") == 1 and "." not in text else text)
+        except ValueError:
+            self.fail(f"{text!r} is no number. Write it as 149.6, without its unit.", param, ctx)
+
+
+FIGURE: Final = Figure()
 PATH: Final = FileOrEntry()
 SETTINGS: Final = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
@@ -69,10 +87,12 @@ def measured(
     overlay: Path | None,
     card: bool = False,
     told: Callable[[Path, Capture | PhotoError], None] = lambda path, result: None,
+    lenient: bool = False,
 ) -> list[tuple[Path, Capture | PhotoError]]:
     """Return each photo's capture, or why it cannot be measured; tell each as it comes. InputError for no photo.
 
-    The photos show one print: what a card in one of them tells of its scale serves all of them.
+    The photos show one print: what a card in one of them tells of its scale serves all of them. `lenient` takes a file
+    that is there but no photo for a photo that cannot be measured.
     """
     from handcapture.capture import Networks
     from handcapture.capture import capture as measure
@@ -86,6 +106,10 @@ def measured(
             return measure(read_photo(path), networks, mat_name, scale, one_handed, card)
         except PhotoError as error:
             return error
+        except InputError as error:
+            if lenient and path.is_file():
+                return PhotoError(str(error))
+            raise
 
     results: list[Capture | PhotoError] = []
     with without_native_chatter(), Networks() as networks:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from handcapture.cli.common import (
+    FIGURE,
     MAT_NAMES,
     PATH,
     check_not_input,
@@ -72,7 +73,7 @@ class _Wishes:
 @click.option(
     "--kerf",
     "kerf_mm",
-    type=float,
+    type=FIGURE,
     help="For .dxf and .svg: allow for this width of cut, mm. Leave it out where the shop does so itself. "
     "Drill tables and prints stay nominal.",
 )
@@ -83,8 +84,8 @@ class _Wishes:
 )
 @click.option("--quantity", type=int, help="For --sheet cut: how many pieces, 1 unless given.")
 @click.option("--file", "files", multiple=True, help="For --sheet cut: a file that goes with it; may be repeated.")
-@click.option("--bleed", "bleed_mm", type=float, help="For --sheet art: bleed beyond the edge, 3 mm unless given.")
-@click.option("--safe", "safe_mm", type=float, help="For --sheet art: safe line inside the edge, 3 mm unless given.")
+@click.option("--bleed", "bleed_mm", type=FIGURE, help="For --sheet art: bleed beyond the edge, 3 mm unless given.")
+@click.option("--safe", "safe_mm", type=FIGURE, help="For --sheet art: safe line inside the edge, 3 mm unless given.")
 @click.option("--labels", is_flag=True, help="For --sheet art: with names.")
 @json_option
 def draw(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from handcapture.cli.common import PATH, check_not_input, check_output, json_option, print_json
+from handcapture.cli.common import FIGURE, PATH, check_not_input, check_output, json_option, print_json
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -147,7 +147,7 @@ def _print_layout(layout: Layout, output: Path) -> None:
 @click.argument("rest", type=PATH)
 @click.option("--plan", type=PATH, required=True, help="The plan (.toml): buttons and their fingers.")
 @click.option("--layout", type=PATH, help="Where the buttons have come to stand (.json); else where fingers want them.")
-@click.option("--size", "sizes_mm", type=float, multiple=True, help="A hole to choose from, mm; several times.")
+@click.option("--size", "sizes_mm", type=FIGURE, multiple=True, help="A hole to choose from, mm; several times.")
 @click.option("--landing", type=click.FloatRange(0.5, 0.999), help="Share of landings to reach. [default: the plan's]")
 @click.option("--reasons", is_flag=True, help="Say for every button what decided.")
 @json_option

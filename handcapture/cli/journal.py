@@ -10,7 +10,15 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from handcapture.cli.common import PATH, check_not_input, check_output, json_option, print_json, without_native_chatter
+from handcapture.cli.common import (
+    FIGURE,
+    PATH,
+    check_not_input,
+    check_output,
+    json_option,
+    print_json,
+    without_native_chatter,
+)
 from handcapture.cli.kept import FOLDER_VARIABLE
 from handcapture.errors import InputError
 
@@ -20,6 +28,8 @@ if TYPE_CHECKING:
 
 SIDES_OF_USE: Final = ("left", "right", "both")
 """Stands here as well as in journal/records.py so that the help needs no further import; a test compares them."""
+_UNCOMFORTABLE: Final = 2
+"""Marks of comfort up to this one ask for the caution."""
 
 
 def _folder_option(function: Callable[..., None]) -> Callable[..., None]:
@@ -92,7 +102,7 @@ def person() -> None:
 @person.command("add")
 @click.argument("nickname")
 @click.option("--handedness", type=click.Choice(SIDES_OF_USE), help="The hand that is preferred.")
-@click.option("--shoulder-breadth", "shoulder_breadth_mm", type=float, metavar="MM", help="Across the shoulders, mm.")
+@click.option("--shoulder-breadth", "shoulder_breadth_mm", type=FIGURE, metavar="MM", help="Across the shoulders, mm.")
 @click.option("--note", default="", help="A note.")
 @_folder_option
 @json_option
@@ -192,7 +202,7 @@ def list_(nickname: str | None, tag: str | None, folder: Path | None, as_json: b
     """
     from handcapture.journal.store import open_journal
 
-    with open_journal(_named(folder)) as kept:
+    with open_journal(_named(folder), reading=True) as kept:
         people = [kept.person(nickname)] if nickname is not None else list(kept.people())
         if kept.traces_remain:
             click.echo(
@@ -253,7 +263,7 @@ def show(number: int, folder: Path | None, as_json: bool) -> None:
     """
     from handcapture.journal.store import open_journal
 
-    with open_journal(_named(folder)) as kept:
+    with open_journal(_named(folder), reading=True) as kept:
         entry = kept.show(number)
         related = _related(kept, entry)
     if as_json:
@@ -364,6 +374,11 @@ def impression(
         print_json(_as_json(added))
         return
     click.echo(f"{added.id}, {_what(added)}")
+    if marks and min(marks) <= _UNCOMFORTABLE:
+        click.echo(
+            "  ! Stop where it hurts. Pain, numbness, tingling or weakness that stays, wakes you or follows an injury "
+            "belongs with a clinician; a moved button does not treat it."
+        )
 
 
 @journal.command()
@@ -505,6 +520,10 @@ def delete_person(nickname: str, yes: bool, folder: Path | None, as_json: bool) 
     if gone.files_elsewhere:
         names = ", ".join(_safe(name) for name in gone.files_elsewhere)
         click.echo(f"  ! These files were written elsewhere and may still hold something of theirs: {names}.")
+    click.echo(
+        "  ! Reports, pictures with overlays and other files that commands wrote are not in the journal: delete those "
+        "of this person yourself, and archives and backups as well."
+    )
 
 
 def _check_not_in_journal(output: Path, folder: Path) -> None:

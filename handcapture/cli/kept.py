@@ -18,6 +18,8 @@ from handcapture.errors import HandcaptureError, InputError
 if TYPE_CHECKING:
     from handcapture.journal.store import Journal
 
+ENTRIES: Final = "handcapture.entries"
+"""Where a command's context keeps what the user called the files that entries were put into."""
 FOLDER_VARIABLE: Final = "HANDCAPTURE_JOURNAL"
 _ENTRY: Final = re.compile(r"entry:(\d{1,9})")
 _DRAWN: Final = (".dxf", ".svg", ".csv", ".pdf", ".html", ".jpg", ".png")
@@ -35,11 +37,12 @@ class FileOrEntry(click.Path):
         if found is None or ctx is None:
             return super().convert(value, param, ctx)
         folder = Path(ctx.with_resource(_folder_for_a_while()))
-        with _opened(ctx) as kept:
+        with _opened(ctx, reading=True) as kept:
             data, suffix = kept.content(int(found[1]))
             entry = kept.show(int(found[1]))
         path = folder / (Path(getattr(entry, "name", "") or f"entry_{found[1]}").stem + suffix)
         path.write_bytes(data)
+        ctx.meta.setdefault(ENTRIES, {})[str(path)] = f"{value} ({path.name})"
         return path
 
 
@@ -50,7 +53,7 @@ def _folder_for_a_while() -> Iterator[str]:
 
 
 @contextlib.contextmanager
-def _opened(ctx: click.Context) -> Iterator[Journal]:
+def _opened(ctx: click.Context, reading: bool = False) -> Iterator[Journal]:
     from handcapture.journal.store import open_journal
 
     folder = ctx.find_root().params.get("journal_folder")
@@ -59,7 +62,7 @@ def _opened(ctx: click.Context) -> Iterator[Journal]:
             f"Which journal? Name its folder with --journal before the command, or set {FOLDER_VARIABLE}. A new one is "
             "made with handcapture journal init FOLDER."
         )
-    with open_journal(folder) as kept:
+    with open_journal(folder, reading=reading) as kept:
         yield kept
 
 

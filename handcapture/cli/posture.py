@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from handcapture.cli.common import PATH, json_option, print_json
+from handcapture.cli.common import FIGURE, PATH, json_option, print_json
 
 if TYPE_CHECKING:
     from handcapture.measures import Sex
@@ -19,7 +19,7 @@ SEXES: Final = ("female", "male")
 @click.command()
 @click.argument("rest", type=PATH)
 @click.option(
-    "--shoulder", "shoulder_mm", type=float, metavar="MM", help="Your shoulder breadth, between the bony tips, in mm."
+    "--shoulder", "shoulder_mm", type=FIGURE, metavar="MM", help="Your shoulder breadth, between the bony tips, in mm."
 )
 @click.option("--sex", type=click.Choice(SEXES), help="Show percentiles of this sex only. [default: both]")
 @json_option

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from handcapture.cli.common import PATH, check_not_input, check_output, json_option, print_json
+from handcapture.cli.common import FIGURE, PATH, check_not_input, check_output, json_option, print_json
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 )
 @click.option("--title", help="What stands on top.")
 @click.option("--person", metavar="NICK", help="Whose hands: a nickname will do.")
-@click.option("--margin", "margin_mm", type=float, help="Changes smaller than this do not matter, mm. [default: 5]")
-@click.option("--margin-deg", type=float, help="The same for angles, degrees. [default: 5]")
+@click.option("--margin", "margin_mm", type=FIGURE, help="Changes smaller than this do not matter, mm. [default: 5]")
+@click.option("--margin-deg", type=FIGURE, help="The same for angles, degrees. [default: 5]")
 @click.option(
     "--day",
     "days",

@@ -11,6 +11,7 @@ import click
 from click.core import ParameterSource
 
 from handcapture.cli.common import (
+    FIGURE,
     MAT_NAMES,
     PATH,
     check_new,
@@ -72,24 +73,24 @@ _OF_DRAWINGS: Final = ("units", "layer", "keep_out_layers")
     show_default=True,
     help="0 as the hand rests, 1 as it was, each hand's half moved onto the hand by itself.",
 )
-@click.option("--thickness", type=float, metavar="MM", help="Photos: of the panel that lies on the mat; 0 for a print.")
+@click.option("--thickness", type=FIGURE, metavar="MM", help="Photos: of the panel on the mat; 0 for a print.")
 @click.option(
-    "--thickness-sd", type=float, metavar="MM", help="Photos: how unsure that is, one deviation. [default: 0.2]"
+    "--thickness-sd", type=FIGURE, metavar="MM", help="Photos: how unsure that is, one deviation. [default: 0.2]"
 )
 @click.option(
     "--diameter",
     "diameters",
-    type=float,
+    type=FIGURE,
     multiple=True,
     metavar="MM",
     help="Photos: a diameter that holes should have; several times. [default: 24 and 30]",
 )
-@click.option("--tolerance", type=float, metavar="MM", help="Photos: how far from it they may be. [default: 2]")
-@click.option("--caps", type=float, metavar="MM", help="Photos: measure round caps that stand so high above the panel.")
-@click.option("--depth", type=float, metavar="MM", help="Photos: how far down the holes go. [default: the thickness]")
+@click.option("--tolerance", type=FIGURE, metavar="MM", help="Photos: how far from it they may be. [default: 2]")
+@click.option("--caps", type=FIGURE, metavar="MM", help="Photos: measure round caps that stand so high.")
+@click.option("--depth", type=FIGURE, metavar="MM", help="Photos: how far down the holes go. [default: the thickness]")
 @click.option("--mat", "mat_name", type=click.Choice(MAT_NAMES), help="Photos: the mat in use. [default: found out]")
 @click.option(
-    "--ruler", type=float, nargs=2, metavar="X Y", help="Photos: what a ruler reads on the mat's two 150 mm rules, mm."
+    "--ruler", type=FIGURE, nargs=2, metavar="X Y", help="Photos: what a ruler reads on the mat's two 150 mm rules, mm."
 )
 @click.option("--card", is_flag=True, help="Photos: a card lies in its place; refuse the photo without it.")
 @click.option("--leave-out", is_flag=True, help="Photos: leave out holes that cannot be measured, and go on.")
@@ -306,13 +307,13 @@ def _outline_told(panel: PanelFile) -> str:
 @click.argument("rest", type=PATH)
 @click.option("--pattern", type=click.Choice(("rows", "arcs", "columns")), required=True, help="How holes are laid.")
 @click.option("--output", type=PATH, required=True, help="The plan (.toml) to write.")
-@click.option("--hole", "hole_mm", type=float, default=24.0, show_default=True, help="Diameter of the holes, mm.")
-@click.option("--pitch", "pitch_mm", type=float, default=32.0, show_default=True, help="From hole to hole, mm.")
+@click.option("--hole", "hole_mm", type=FIGURE, default=24.0, show_default=True, help="Diameter of the holes, mm.")
+@click.option("--pitch", "pitch_mm", type=FIGURE, default=32.0, show_default=True, help="From hole to hole, mm.")
 @click.option("--rows", "rows", type=int, default=2, show_default=True, help="Holes of each finger.")
-@click.option("--row", "row_mm", type=float, help="From row to row, mm. [default: 30; columns: the pitch]")
-@click.option("--angle", "angle_deg", type=float, help="rows: turned back at the little finger. [default: as it rests]")
+@click.option("--row", "row_mm", type=FIGURE, help="From row to row, mm. [default: 30; columns: the pitch]")
+@click.option("--angle", "angle_deg", type=FIGURE, help="rows: turned back at the little finger. [default: as at rest]")
 @click.option(
-    "--stagger", "stagger_mm", type=float, default=0.0, show_default=True, help="rows: shift of each next row, mm."
+    "--stagger", "stagger_mm", type=FIGURE, default=0.0, show_default=True, help="rows: shift of each next row, mm."
 )
 @click.option("--thumbs", type=click.IntRange(0, 2), default=1, show_default=True, help="Holes of each thumb.")
 @click.option(

@@ -13,6 +13,7 @@ documents their readers.
 from __future__ import annotations
 
 import contextlib
+import glob
 import hashlib
 import json
 import os
@@ -147,6 +148,9 @@ def read_archive(path: Path, folder: Path) -> None:
             raise InputError(f"The folder {folder.parent} does not exist. Make it first, or name another one.")
     except OSError as error:
         raise InputError(f"{folder} cannot be used: {error.strerror or error}. Name another folder.") from None
+    # What a reading that was killed left behind holds photographs of hands, and is of no use to anyone.
+    for left in folder.parent.glob(f".{glob.escape(folder.name)}.*.part"):
+        shutil.rmtree(left, ignore_errors=True)
     try:
         part = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".part", dir=folder.parent))
     except OSError as error:

@@ -52,14 +52,17 @@ Step = Callable[[str], None]
 
 
 class Database:
-    """The journal's database and its photo files. `step` is called before whatever changes the disk (for tests)."""
+    """The journal's database and its photo files. `step` is called before whatever changes the disk (for tests).
 
-    def __init__(self, folder: Path, step: Step = lambda what: None) -> None:
+    `frozen` is for a folder that cannot be written: nothing is, no lock either.
+    """
+
+    def __init__(self, folder: Path, step: Step = lambda what: None, frozen: bool = False) -> None:
         self.folder = folder.absolute()  # the program may change its working folder meanwhile
         self.path = self.folder / DATABASE
         self.photos = self.folder / PHOTOS
         self.step = step
-        self._engine = _engine(self.path, step)
+        self._engine = _engine(self.path, step, "ro&immutable=1" if frozen else "rw")
 
     def close(self) -> None:
         """Close all connections."""
@@ -284,8 +287,8 @@ class Database:
             connection.execute(delete(SETTING).where(SETTING.c.name == _PURGE))
 
 
-def _engine(path: Path, step: Step) -> Engine:
-    address = f"{path.absolute().as_uri()}?mode=rw"
+def _engine(path: Path, step: Step, mode: str) -> Engine:
+    address = f"{path.absolute().as_uri()}?mode={mode}"
 
     def connect() -> sqlite3.Connection:
         # Without the driver's own transactions: they would not cover changes of tables.
@@ -330,8 +333,11 @@ def create(folder: Path) -> None:
         ) from error
 
 
-def check_file(folder: Path) -> None:
-    """Refuse a folder without a journal in it, or one that cannot be written, before SQLite sees it."""
+def check_file(folder: Path, reading: bool = False) -> bool:
+    """Refuse a folder without a journal in it, or one that cannot be written, before SQLite sees it.
+
+    For `reading`, one that cannot be written will do. Return whether it can.
+    """
     path = folder / DATABASE
     hint = f"Make one with handcapture journal init {folder}, or name the folder of one."
     try:
@@ -351,11 +357,20 @@ def check_file(folder: Path) -> None:
         raise InputError(
             f"{path} is no journal: it is not a database. Restore it from an archive with handcapture journal import."
         )
-    if not (os.access(folder, os.W_OK) and os.access(path, os.W_OK)):
+    if os.access(folder, os.W_OK) and os.access(path, os.W_OK):
+        return True
+    log = path.with_name(f"{DATABASE}-wal")
+    if reading and log.exists() and log.stat().st_size:
+        raise InputError(
+            f"The journal in {folder} is read-only, but its last changes lie beside it in {log.name}. Copy the folder "
+            "to where you may write, and read it there."
+        )
+    if not reading:
         raise OutputError(
             f"The journal in {folder} cannot be written: the folder or {DATABASE} is read-only. Allow writing, or copy "
             "the folder to where you may write."
         )
+    return False
 
 
 def flush(path: Path) -> None:

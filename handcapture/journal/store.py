@@ -58,6 +58,7 @@ from handcapture.journal.schema import (
     SESSION,
     SESSION_ITEM,
     TAG,
+    VERSION,
     document_suffix,
 )
 from handcapture.journal.words import (
@@ -77,8 +78,10 @@ COMFORT_MARKS: Final = (1, 2, 3, 4, 5)
 
 
 @contextlib.contextmanager
-def open_journal(folder: Path, create: bool = False, step: Step = lambda what: None) -> Iterator[Journal]:
-    """Open the journal in a folder; `create` makes it where there is none.
+def open_journal(
+    folder: Path, create: bool = False, step: Step = lambda what: None, reading: bool = False
+) -> Iterator[Journal]:
+    """Open the journal in a folder; `create` makes it where there is none. For `reading` it may be read-only.
 
     An older journal is copied beside itself and brought up to date. InputError when there is none or it is none,
     DocumentError when a newer program wrote it, OutputError when it cannot be written. `step` is for tests: called with
@@ -86,13 +89,22 @@ def open_journal(folder: Path, create: bool = False, step: Step = lambda what: N
     """
     if create:
         files.create(folder)
-    files.check_file(folder)
-    database = Database(folder, step)
+    writable = files.check_file(folder, reading)
+    database = Database(folder, step, frozen=not writable)
     try:
-        if database.version() == 0 and not create:
+        version = database.version()
+        if not writable and version != VERSION:
+            raise InputError(
+                f"The journal in {folder} is of another version and would have to be changed to be read, but it is "
+                "read-only. Copy the folder to where you may write."
+            )
+        if version == 0 and not create:
             raise InputError(
                 f"{database.path} holds no journal: it is empty. Make one with handcapture journal init {folder}."
             )
+        if not writable:
+            yield Journal(database)
+            return
         database.use_log()
         database.migrate()
         database.make_photos_folder()

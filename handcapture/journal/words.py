@@ -59,7 +59,9 @@ def is_nickname(nickname: Any, key: Any) -> bool:
 
 def alike_key(nickname: str) -> str:
     """Return what two nicknames that look alike have in common."""
-    return unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", nickname).casefold())
+    folded = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", nickname).casefold())
+    # Characters that do not show tell nobody apart.
+    return "".join(c for c in folded if unicodedata.category(c) != "Cf")
 
 
 def checked_title(title: str) -> str:

@@ -323,11 +323,11 @@ def _changes_table(comparison: Comparison) -> Table:
         "Fingers relative to their hands",
         (
             Column("Finger", share=1.2),
+            Column("Verdict", share=2.0),
             Column("differs by, mm", "number"),
             Column("known to, mm", "number"),
             Column("at most, mm", "number"),
             Column("placements", "number"),
-            Column("Verdict", share=2.0),
         ),
         tuple(_change_row(change, comparison.margin_mm) for change in comparison.fingers),
         (
@@ -341,11 +341,11 @@ def _change_row(f: FingerChange, margin_mm: float) -> tuple[str, ...]:
     counts = f"{f.placements[0]}, {f.placements[1]}"
     name = f"{f.side} {f.finger}"
     if f.distance_mm is None:
-        return (name, "-", "-", "-", counts, f"cannot tell: {f.reason}")
+        return (name, f"cannot tell: {f.reason}", "-", "-", "-", counts)
     verdict = finger_verdict(f, margin_mm)
     if f.placements_needed is not None:
         verdict += f" yet; {f.placements_needed} placements in each session should"
-    return (name, f"{f.distance_mm:.1f}", f"±{_figure(f.known_to_mm)}", _figure(f.at_most_mm), counts, verdict)
+    return (name, verdict, f"{f.distance_mm:.1f}", f"±{_figure(f.known_to_mm)}", _figure(f.at_most_mm), counts)
 
 
 def _figure(value: float | None) -> str:
@@ -409,7 +409,7 @@ def _layout_section(inputs: Inputs) -> Section | None:
             "The panel with its holes; the table below gives their places.",
         )
     )
-    blocks += [_buttons_table(layout), _findings_block(layout)]
+    blocks += [_buttons_table(layout, here), _findings_block(layout)]
     return Section("layout", "Layout", tuple(blocks))
 
 
@@ -418,7 +418,7 @@ def _fitted_to(layout: Layout, inputs: Inputs) -> Session | None:
     return next((session for session in sessions if rest_sha256(session.rest) == layout.rest_sha256), None)
 
 
-def _buttons_table(layout: Layout) -> Table:
+def _buttons_table(layout: Layout, fitted_here: bool) -> Table:
     rows = []
     for button in layout.buttons:
         landing = button.landing_probability
@@ -440,12 +440,15 @@ def _buttons_table(layout: Layout) -> Table:
         Column("x, mm", "number"),
         Column("y, mm", "number"),
         Column("off its wish, mm", "number", 1.1),
-        Column("lands, %", "number"),
+        Column("lands, %" if fitted_here else "landed then, %", "number"),
     )
-    notes = (
+    note = (
         "Centres from the panel's top-left corner. Off its wish: how far the fit had to move it from where its finger "
-        "wants it. Lands: in so many of 100 placements the finger lands on the plunger.",
+        "wants it. Lands: in so many of 100 placements the finger lands on the plunger."
     )
+    if not fitted_here:
+        note += " Wishes and landings are those of the rest that it was fitted to, not of this one."
+    notes = (note,)
     return Table("Buttons", columns, tuple(rows), notes)
 
 
@@ -506,11 +509,11 @@ def _checks_section(checks: Sequence[NamedCheck], layout: NamedLayout | None) ->
 def _check_table(named: NamedCheck) -> Table:
     columns = (
         Column("Button", share=1.5),
+        Column("Verdict", share=2.4),
         Column("Finger", share=1.2),
         Column("lands off by, mm", "number"),
         Column("known to, mm", "number"),
         Column("on the plunger, %", "number"),
-        Column("Verdict", share=2.4),
     )
     notes = (
         "Lands off by: from the hole's centre to where the finger comes down, on average. Known to: 95 %, in that "
@@ -520,9 +523,9 @@ def _check_table(named: NamedCheck) -> Table:
 
 
 def _check_row(button: CheckedButton) -> tuple[str, ...]:
-    start = (_name(button.label), f"{button.side} {button.finger}" + (", far" if button.row == "far" else ""))
+    label, finger = _name(button.label), f"{button.side} {button.finger}" + (", far" if button.row == "far" else "")
     if button.offset_mm is None:
-        return (*start, "-", "-", "-", "not rested on")
+        return (label, "not rested on", finger, "-", "-", "-")
     known = "-"
     away = math.hypot(*button.offset_mm)
     if button.offset_covariance_mm2 is not None:
@@ -534,7 +537,7 @@ def _check_row(button: CheckedButton) -> tuple[str, ...]:
     verdict = _line(button.verdict)
     if button.move_mm is not None:
         verdict = f"move {way(*button.move_mm)}"
-    return (*start, f"{away:.1f}", known, within, verdict)
+    return (label, verdict, finger, f"{away:.1f}", known, within)
 
 
 def way(x: float, y: float) -> str:
