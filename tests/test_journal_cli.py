@@ -197,3 +197,25 @@ def test_what_would_steer_the_terminal_is_not_printed(run: Run, practice: dict[s
     assert "\x1b" not in run("add", "--person", "Mara", path).output
     assert "\x1b" not in run("list").output
     assert "\x1b" not in run("note", "1", "a\x1b[2Jb").output
+
+
+def test_a_photo_is_deleted_by_its_number(tmp_path: Path) -> None:
+    from helpers_journal import photo_bytes
+
+    from handcapture.journal.store import open_journal
+
+    folder = tmp_path / "journal"
+    (tmp_path / "one.jpg").write_bytes(photo_bytes(1))
+    with open_journal(folder, create=True) as journal:
+        person = journal.add_person("Mara")
+        photo = journal.add_photo("Mara", tmp_path / "one.jpg", keep=True)
+    kept = folder / "photos" / str(photo.file)
+    command = ["journal", "delete-photo", "--folder", str(folder)]
+    assert "is no photo" in CliRunner().invoke(main, [*command, str(person.id), "--yes"]).output
+    told = CliRunner().invoke(main, [*command, str(photo.id)])
+    assert (told.exit_code, kept.exists()) == (2, True)
+    done = CliRunner().invoke(main, [*command, str(photo.id), "--yes"])
+    assert done.exit_code == 0, done.output
+    assert not kept.exists()
+    assert photo.sha256.encode() not in (folder / "journal.sqlite").read_bytes()
+    assert CliRunner().invoke(main, [*command, str(photo.id), "--yes"]).exit_code == 2

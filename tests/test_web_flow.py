@@ -24,6 +24,7 @@ from handcapture.capture import Networks, capture
 from handcapture.documents import dump_json
 from handcapture.drawings.dxf import layout_dxf
 from handcapture.drawings.svg import layout_svg
+from handcapture.errors import InputError
 from handcapture.journal.store import open_journal
 from handcapture.layout.document import layout_document, read_layout
 from handcapture.layout.fit import fit_layout
@@ -480,3 +481,77 @@ def test_a_worker_that_never_ends_is_ended(tmp_path: Path, monkeypatch: pytest.M
         return False
 
     until(gone, 20)
+
+
+def test_a_photo_is_deleted_for_good(page: Any) -> None:
+    client, session, store, folder = page
+    before = store.load(session)
+    kept = folder / "photos" / Path(before.photo(2).file).name
+    assert kept.is_file()
+    assert client.post(f"/s/{session}/photos/2/delete", headers=OWN).json()["ok"]
+    state = store.load(session)
+    assert [p.id for p in state.photos] == [1, 3]
+    assert not kept.exists()
+    assert not list((folder / "page" / str(session)).glob("*2.jp*"))
+    assert client.get(f"/s/{session}/photos/2.jpg").status_code == 400
+    assert client.post(f"/s/{session}/photos/2/delete", headers=OWN).status_code == 400
+    # The rest that the layout was fitted to names it still, by its hash; the picture is gone.
+    with open_journal(folder) as journal:
+        with pytest.raises(InputError, match="only the name and hash are kept"):
+            journal.content(before.photo(2).number)
+        assert journal.content(state.layout)
+    assert TEXTS["older_fit"] in client.get(f"/s/{session}/layout").text
+
+
+def test_a_photo_that_no_rest_names_leaves_no_row(page: Any) -> None:
+    client, session, store, folder = page
+    assert send(client, session, photo_bytes(31)).json()["ok"]
+    until(lambda: store.load(session).photos[-1].status == "refused")
+    entry = store.load(session).photos[-1]
+    assert TEXTS["mend_first"] in client.get(f"/s/{session}/photos").text
+    assert client.post(f"/s/{session}/photos/{entry.id}/delete", headers=OWN).json()["ok"]
+    with open_journal(folder) as journal, pytest.raises(InputError):
+        journal.show(entry.number)
+
+
+def test_copies_of_a_photo_count_once(page: Any) -> None:
+    """A messenger's copy: smaller, packed harder, with another hash."""
+    import io
+
+    from PIL import Image
+
+    client, session, store, _ = page
+    out = io.BytesIO()
+    with Image.open(PHOTOS[0]) as photo:
+        photo.resize((photo.width // 2, photo.height // 2)).save(out, "JPEG", quality=80)
+    assert send(client, session, out.getvalue()).json()["ok"]
+    until(lambda: store.load(session).photos[-1].status == "done")
+    text = client.get(f"/s/{session}/photos").text
+    assert f"Photos 1 and 4 {TEXTS['alike_text']}" in text
+    assert TEXTS["count_3"] in text
+    rest = client.get(f"/s/{session}/rest").text
+    assert "Photos 1 and 4 agree within" in rest
+    assert "--views" not in rest
+    assert client.post(f"/s/{session}/photos/4/leave-out", headers=OWN).json()["ok"]
+    assert TEXTS["alike_text"] not in client.get(f"/s/{session}/photos").text
+
+
+def test_mats_that_are_too_small_are_not_offered(page: Any) -> None:
+    client, session, _, _ = page
+    text = client.get(f"/s/{session}/export").text
+    for name in re.findall(r"/export/(template_[a-z0-9-]+\.pdf)", text):
+        assert client.get(f"/s/{session}/export/{name}").status_code == 200, name
+    assert "template_a3.pdf" in text
+    assert "template_a4.pdf" not in text
+
+
+def test_what_only_a_terminal_has_is_not_told_on_the_page() -> None:
+    """Options in the library's texts about photos and rests: each has words of the page."""
+    from handcapture.web.texts import for_page
+
+    root = Path(jobs.__file__).resolve().parents[1]
+    for name in ("hands/landmarks.py", "rest.py", "recognise.py", "quality.py", "capture.py", "mat/sighting.py"):
+        source = (root / name).read_text(encoding="utf-8")
+        joined = re.sub(r'"\s*\n\s*f?"', "", source)
+        for text in re.findall(r'"([^"\n]*(?:--[a-z]|handcapture [a-z]+[ ,])[^"\n]*)"', joined):
+            assert "--" not in for_page(text), (name, text)

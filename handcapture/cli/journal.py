@@ -485,6 +485,35 @@ def import_(archive: Path, folder: Path, as_json: bool) -> None:
     click.echo(f"{folder}: {_count(people, 'person', 'people')}, {_count(entries, 'entry', 'entries')}.")
 
 
+@journal.command("delete-photo")
+@click.argument("number", type=int)
+@click.option("--yes", is_flag=True, help="Really delete; without it, only what would go is told.")
+@_folder_option
+@json_option
+def delete_photo(number: int, yes: bool, folder: Path | None, as_json: bool) -> None:
+    """Delete a photo for good.
+
+    A photo that a rest or check was measured from stays by name and hash, without its picture.
+
+    \b
+    Example:
+      handcapture journal delete-photo 12 --yes
+    """
+    from handcapture.journal.store import open_journal
+
+    with open_journal(_named(folder)) as kept:
+        entry = kept.show(number)
+        if entry.kind != "photo":
+            raise InputError(f"{number} is no photo, but: {_what(entry)}. Look with handcapture journal list.")
+        if not yes:
+            raise InputError(f"Nothing was deleted: {_what(entry)}. Add --yes to delete it for good.")
+        gone = kept.delete_photo(number)
+    if as_json:
+        print_json({"deleted": number, "name": gone.name})
+        return
+    click.echo(f"Deleted: {_what(gone)}.")
+
+
 @journal.command("delete-person")
 @click.argument("nickname")
 @click.option("--yes", is_flag=True, help="Really delete; without it, only what would go is told.")

@@ -202,6 +202,29 @@ class Journal:
             ) from None
         return told
 
+    def delete_photo(self, number: int) -> Photo:
+        """Delete a photo, and every trace of it in the journal's folder; return what it was.
+
+        A photo that a kept rest or check was measured from stays by name and hash; only its picture goes, unless
+        another person has it too. OutputError as for `delete_person`.
+        """
+        with self._database.writing() as connection:
+            photo = _one(connection, number, Photo)
+            named = select(PLACEMENT_PHOTO.c.photo_id).where(PLACEMENT_PHOTO.c.photo_id == number).limit(1)
+            if connection.execute(named).first() is not None:
+                connection.execute(update(PHOTO).where(PHOTO.c.id == number).values(file=None))
+            else:
+                connection.execute(delete(ENTRY).where(ENTRY.c.id == number))
+            self._database.due_for_purge(connection)
+        try:
+            self._database.purge()
+        except HandcaptureError:
+            raise OutputError(
+                f"The photo is deleted, but traces are still in {self.folder}: another program uses the journal, or "
+                "the disk is full. Mend that, then run handcapture journal list: that removes them."
+            ) from None
+        return photo
+
     def belongings(self, nickname: str) -> Deleted:
         """Return what `delete_person` would delete."""
         with self._database.reading() as connection:

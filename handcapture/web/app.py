@@ -81,7 +81,9 @@ class Page:
     # Access
 
     async def enter(self, request: Request) -> Response:
-        """Let in the browser that the command opened."""
+        """Let in the browser that the command opened; one that is in already may come by an old address."""
+        if self.access.device(request.headers) is not None:
+            return RedirectResponse("/", 303)
         try:
             secret = self.access.let_in("enter", request.query_params.get("token", ""), _device_name(request))
         except PairingError as error:
@@ -227,6 +229,13 @@ class Page:
         state = await run_in_threadpool(self.store.change, number, turn)
         self.jobs.tell(number)
         return _gone_on(request, f"/s/{number}/{'check' if state.photo(photo).purpose == 'check' else 'photos'}")
+
+    async def delete_photo(self, request: Request) -> Response:
+        """Delete a photo, its picture and what was measured in it."""
+        number, photo = _number(request), int(request.path_params["photo"])
+        purpose = await run_in_threadpool(pages.delete_photo, self.desk, number, photo)
+        self.jobs.tell(number)
+        return _gone_on(request, f"/s/{number}/{'check' if purpose == 'check' else 'photos'}")
 
     async def again(self, request: Request) -> Response:
         """Measure a photo once more."""
@@ -488,6 +497,7 @@ def create_app(
         Route(session + "/photos/{purpose}", page.upload, methods=["POST"]),
         Route(session + "/photos/{photo:int}/leave-out", page.leave_out, methods=["POST"]),
         Route(session + "/photos/{photo:int}/again", page.again, methods=["POST"]),
+        Route(session + "/photos/{photo:int}/delete", page.delete_photo, methods=["POST"]),
         Route(session + "/photos/{photo:int}.jpg", page.picture),
         Route(session + "/photos/{photo:int}/square.jpg", page.picture),
         Route(session + "/table.json", page.table),

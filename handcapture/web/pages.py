@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,12 +16,13 @@ from handcapture.errors import InputError
 from handcapture.web.desk import Desk
 from handcapture.web.jobs import ENOUGH_PLACEMENTS, LEAST_PLACEMENTS, pooled
 from handcapture.web.kept import kept_file, kept_layout
-from handcapture.web.state import PhotoState, SessionState, Store, Task
-from handcapture.web.texts import TABLE_TEXTS, TEXTS
+from handcapture.web.state import PhotoState, Purpose, SessionState, Store, Task
+from handcapture.web.texts import TABLE_TEXTS, TEXTS, for_page
 
 if TYPE_CHECKING:
     import jinja2
 
+    from handcapture.layout.model import Layout
     from handcapture.rest import Rest
 
 MATS: Final = ("a3", "tabloid", "a4-pair", "letter-pair", "a4", "letter")
@@ -99,6 +101,7 @@ def verdict(quality: dict[str, Any]) -> dict[str, str]:
     if bad:
         # Which fingertip it is stands in the text; of all else the advice says enough.
         say = f"{bad[0]['text']} {bad[0]['advice']}" if bad[0]["what"] == "hands" else bad[0]["advice"]
+        say = for_page(say)
     return {"grade": quality["grade"], "word": TEXTS[quality["grade"]], "say": say}
 
 
@@ -124,11 +127,11 @@ def shown_photo(photo: PhotoState) -> dict[str, Any]:
         "stamp": photo.drawn,
         "first": False,
         "left_out": photo.left_out,
-        "message": photo.message,
-        "bad": bad,
+        "message": None if photo.message is None else for_page(photo.message),
+        "bad": [{**point, "advice": for_page(point["advice"])} for point in bad],
         "say": None if photo.quality is None else verdict(photo.quality)["say"],
         "points": points,
-        "notes": [] if photo.quality is None else photo.quality["notes"],
+        "notes": [] if photo.quality is None else [for_page(note) for note in photo.quality["notes"]],
     }
 
 
@@ -137,8 +140,11 @@ def _photos(desk: Desk, state: SessionState) -> dict[str, Any]:
     shown = [shown_photo(photo) for photo in reversed(state.of("rest"))]
     if shown:
         shown[0]["first"] = True
-    said = "lay_hands" if not shown else "lift_again"
-    told = next((f"count_{k}" for k in (5, 3, 2, 1) if count >= k), None)
+    said = "lay_hands" if not shown else "mend_first" if shown[0]["grade"] == "refused" else "lift_again"
+    alike = _alike(desk, state)
+    # Copies of one placement tell no more than one of them.
+    count -= len({later for _, later, _ in alike})
+    told = next((f"count_{k}" for k in (5, 4, 3, 2, 1) if count >= k), None)
     return {
         "purpose": "rest",
         "photos": shown,
@@ -146,10 +152,50 @@ def _photos(desk: Desk, state: SessionState) -> dict[str, Any]:
         "most": ENOUGH_PLACEMENTS,
         "least": LEAST_PLACEMENTS,
         "say": TEXTS[said],
+        "alike": [f"{TEXTS['photos']} {one} {TEXTS['and']} {other} {TEXTS['alike_text']}" for one, other, _ in alike],
         "count_text": None if told is None else TEXTS[told],
         "radius": radii[-1][1] if radii else None,
         "later": _plan_for_later(desk.store, state) if count >= LEAST_PLACEMENTS else None,
     }
+
+
+def _alike(desk: Desk, state: SessionState) -> list[tuple[int, int, float]]:
+    """Return the photos that count and lie as copies of one do, by their numbers, and within how many mm."""
+    from handcapture.rest import alike_mm
+    from handcapture.rest_document import read_rest
+
+    place = desk.store.place(state.session)
+    taken = [
+        (photo.id, placement)
+        for photo in state.of("rest")
+        if photo.counts
+        for placement in read_rest(place / f"{photo.id}.json").placements
+    ]
+    return [
+        (taken[j][0], number, apart)
+        for k, (number, placement) in enumerate(taken)
+        for j in range(k)
+        if (apart := alike_mm(taken[j][1], placement)) is not None
+    ]
+
+
+def delete_photo(desk: Desk, session: int, photo: int) -> Purpose:
+    """Delete a photo from the session and the journal, with its pictures. InputError while it is measured."""
+    from handcapture.journal.store import open_journal
+
+    def check(state: SessionState) -> SessionState:
+        if state.photo(photo).status in ("waiting", "working"):
+            raise InputError(TEXTS["busy_already"])
+        return state.without_photo(photo)
+
+    entry = desk.store.load(session).photo(photo)
+    desk.store.change(session, check)
+    place = desk.store.place(session)
+    for name in (f"{photo}.jpg", f"{photo}.json", f"square_{photo}.jpg", f"square_{photo}.json"):
+        (place / name).unlink(missing_ok=True)
+    with open_journal(desk.folder) as journal:
+        journal.delete_photo(entry.number)
+    return entry.purpose
 
 
 _SHIFT_MM: Final = 6.0
@@ -219,11 +265,24 @@ def _rest(desk: Desk, state: SessionState) -> dict[str, Any]:
         "rows": rows,
         "problem": None,
         "hands": rest.hands,
-        "notes": rest.notes,
+        "notes": [_by_photo(for_page(note), [p.id for p in state.of("rest") if p.counts]) for note in rest.notes],
         "radii": radii,
         "count": rest.placement_count,
         "plot": _plot(rest),
     }
+
+
+def _by_photo(note: str, photos: Sequence[int]) -> str:
+    """Return a note of the rest with the page's numbers of photos in place of those of placements."""
+
+    def number(found: re.Match[str]) -> str:
+        numbers = [int(k) for k in found.groups() if k is not None]
+        if any(not 1 <= k <= len(photos) for k in numbers):
+            return found.group(0)
+        word = TEXTS["photos"] if len(numbers) == 2 else TEXTS["photo"]
+        return word + " " + f" {TEXTS['and']} ".join(str(photos[k - 1]) for k in numbers)
+
+    return re.sub(r"Placements? (\d+)(?: and (\d+))?\b", number, note)
 
 
 def _plot(rest: Rest) -> dict[str, Any]:
@@ -273,7 +332,7 @@ def _layout(desk: Desk, state: SessionState) -> dict[str, Any]:
         "letter": state.next_letter,
         "old": state.on_table is not None and _is_old(desk, state),
         "busy": state.fit.status in ("waiting", "working"),
-        "cautions": CAUTIONS,
+        "cautions": " ".join(CAUTIONS.split()),
         "has_rest": any(p.counts for p in state.of("rest")),
         "tt": TABLE_TEXTS,
     }
@@ -567,12 +626,24 @@ def _export(desk: Desk, state: SessionState) -> dict[str, Any]:
     layout = None if state.layout is None else kept_layout(desk.folder, desk.store.place(state.session), state)
     return {
         "layout": layout,
-        "cautions": CAUTIONS,
-        "mats": [(name, mat_title(name)) for name in MATS],
+        "cautions": " ".join(CAUTIONS.split()),
+        "mats": [(name, mat_title(name)) for name in MATS if layout is None or _fits(layout, name)],
         "papers": [(name, mat_title(name)) for name in PAPERS],
         "old": layout is not None and _is_old(desk, state),
         "unsaved": layout is not None and desk.store.history(state.session, state.layout or 0).at > 0,
     }
+
+
+def _fits(layout: Layout, name: str) -> bool:
+    """Tell whether a layout's holes go on a mat."""
+    from handcapture.drawings.template import template_origin
+    from handcapture.mat.geometry import MATS as ALL_MATS
+
+    try:
+        template_origin(layout, ALL_MATS[name])
+    except InputError:
+        return False
+    return True
 
 
 # Compare

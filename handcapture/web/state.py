@@ -145,6 +145,10 @@ class SessionState(_Entry):
             return self.changed(photos=(*self.photos, photo), next_photo=max(self.next_photo, photo.id + 1))
         return self.changed(photos=tuple(photo if p.id == photo.id else p for p in self.photos))
 
+    def without_photo(self, number: int) -> SessionState:
+        """Return the state without a photo; its number is not given again."""
+        return self.changed(photos=tuple(p for p in self.photos if p.id != number))
+
     def changed(self, **values: Any) -> SessionState:
         """Return the state with other values."""
         return self.model_copy(update=values)

@@ -92,12 +92,18 @@ TEXTS: Final[dict[str, str]] = {
     "send": "Send",
     "lay_hands": "Both hands rest on the mat, palms down, fingers relaxed. Then take the first photo.",
     "lift_again": "Lift your hands and lay them down again, then take the next photo.",
+    "mend_first": "Mend that, then take the photo again.",
+    "and": "and",
+    "alike_text": "agree within tenths of a millimetre: they are copies of one photo, or the hands were not lifted "
+    "between them. They count once. Leave one of them out.",
+    "not_taken": "Not taken",
     "count_of": "placements",
     "plan_later": "To tell later whether any finger has shifted by 6 mm, each session needs about",
     "plan_after": "placements.",
     "count_1": "One tells where the fingers came down, not how far they wander. Three are the least.",
     "count_2": "Two. The third tells how far the fingers wander.",
-    "count_3": "Three: enough to fit a layout. A fourth and fifth make it surer.",
+    "count_3": "Three: enough to fit a layout. Two more make it surer.",
+    "count_4": "Four: enough to fit a layout. One more makes it surer.",
     "count_5": "That is enough. More would hardly change it.",
     "shrinks": "A fingertip is now known within",
     "shrinks_after": "(95 %, median of all fingers)",
@@ -111,6 +117,10 @@ TEXTS: Final[dict[str, str]] = {
     "leave_out": "Leave out",
     "count_again": "Count it again",
     "measure_again": "Try again",
+    "delete_photo": "Delete this photo",
+    "delete_photo_text": "The picture goes for good, and what was measured in it is not counted any more. Layouts that "
+    "were fitted with it stay.",
+    "delete_it": "Delete it for good",
     "look": "Look at the contacts",
     "overlay_alt": "The photo with the contacts drawn on it",
     "zoom_in": "Larger",
@@ -335,3 +345,24 @@ TABLE_TEXTS: Final[dict[str, str]] = {
     "mm": "mm",
     "inch": "in",
 }
+
+PAGE_WORDS: Final = (
+    (
+        "or measure one hand a photo with --one-handed if the other one holds the phone",
+        'or tick "One hand in each photo" under "Mat and hands" if the other one holds the phone',
+    ),
+    (
+        "or measure both together by dropping --one-handed",
+        'or take the tick "One hand in each photo" out under "Mat and hands"',
+    ),
+    ("; take photos of it from several sides together with --views", ""),
+    ("Print the template (handcapture draw, with --mat)", "Print the template (page Check)"),
+)
+"""What the library says to who sits at a terminal, and what stands for it on the page."""
+
+
+def for_page(text: str) -> str:
+    """Return a text of the library without what only a terminal has."""
+    for told, here in PAGE_WORDS:
+        text = text.replace(told, here)
+    return text

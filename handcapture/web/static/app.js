@@ -72,7 +72,7 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
       let told = null;
       try { told = JSON.parse(request.responseText); } catch { told = null; }
       if (told?.ok) { notice.textContent = ""; refresh(); }
-      else say(told?.message || request.responseText || document.body.dataset.failed, true);
+      else refuse(told?.message || request.responseText || document.body.dataset.failed);
     });
     bar.hidden = false;
     bar.value = 0;
@@ -80,6 +80,13 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
     verdict = null;
     request.send(data);
   });
+}
+
+// What is refused takes the place of the verdict on the photo before: on a phone that is what one looks at.
+function refuse(text) {
+  say(text, true);
+  verdict = { grade: "poor", word: document.body.dataset.refused, say: text, purpose: location.pathname.endsWith("/check") ? "check" : "rest", fresh: true };
+  showVerdict();
 }
 
 // The verdict comes ahead of everything else that is made of a photo.

@@ -281,7 +281,9 @@ class Table {
       el("span", { class: "remedy" }, one.waived === null ? one.remedy : `${t.waived}: ${one.waived}`)));
     this.list.replaceChildren(...items);
     if (!found.length) this.list.append(el("li", {}, t.no_findings));
-    if (!this.drag) this.tellCount(found);
+    // Said aloud once the button is let go; until then only shown.
+    this.count.setAttribute("aria-live", this.drag ? "off" : "polite");
+    this.tellCount(found);
   }
 
   // The webs to the nearest neighbours of what is chosen, and its distance from the edge.
@@ -368,13 +370,26 @@ class Table {
 
   follow() {
     if (!this.drag?.at) return;
-    const [dx, dy] = [this.drag.at[0] - this.drag.start[0], this.drag.at[1] - this.drag.start[1]];
+    const [dx, dy] = this.within(this.drag.moving, this.drag.from, [this.drag.at[0] - this.drag.start[0], this.drag.at[1] - this.drag.start[1]]);
     for (const label of this.drag.moving) {
       const [x, y] = this.drag.from[label];
       this.places[label] = [tidy(x + dx), tidy(y + dy)];
     }
     this.show();
     this.bench.dispatchEvent(new CustomEvent("followed"));
+  }
+
+  // A way that leaves every button's middle on the panel: off it, it could neither be seen nor grasped again.
+  within(labels, from, way) {
+    const { panel } = this.model;
+    return way.map((d, k) => {
+      const most = k === 0 ? panel.width_mm : panel.height_mm;
+      for (const label of labels) {
+        const at = from[label][k];
+        d = Math.min(Math.max(d, Math.min(0, -at)), Math.max(0, most - at));
+      }
+      return d;
+    });
   }
 
   up(event) {
@@ -405,9 +420,11 @@ class Table {
       if (this.locked[label]) { say(`${label} ${this.t.locked_stays}`); return; }
       const by = event.shiftKey ? 1 : 0.1;
       if (!this.chosen.includes(label)) this.chosen = [label];
-      for (const one of this.chosen.filter((l) => !this.locked[l])) {
+      const moving = this.chosen.filter((l) => !this.locked[l]);
+      const [dx, dy] = this.within(moving, this.places, way.map((d) => d * by));
+      for (const one of moving) {
         const [x, y] = this.places[one];
-        this.places[one] = [tidy(x + by * way[0]), tidy(y + by * way[1])];
+        this.places[one] = [tidy(x + dx), tidy(y + dy)];
         this.waiting[one] = this.places[one];
       }
       clearTimeout(this.timer);
