@@ -309,7 +309,7 @@ def test_texts_are_used_and_there() -> None:
     changes = {"same", "changed", "added", "removed"}
     steps = {"photos", "rest", "layout", "compare", "check", "export", "start"}
     counts = {"count_1", "count_2", "count_3", "count_4", "count_5", "lay_hands", "lift_again", "mend_first"}
-    counts |= {"still_measured"}
+    counts |= {"still_measured", "same_photo", "same_check", "same_rest"}
     titles = {f"{step}_title" for step in steps}
     assert set(TEXTS) - named - grades - changes - steps - counts - titles == set()
     used = set(re.findall(r"\bt\.(\w+)", script)) | set(re.findall(r'button\("(\w+)"', script))

@@ -351,7 +351,7 @@ def test_a_check_of_the_print(page: Any) -> None:
     state = store.load(session)
     assert state.checking.message is None
     # The figures are those of the README's walk on the same photos.
-    document = json.loads((store.place(session, "check.json")).read_bytes())
+    document = json.loads((store.check_place(session, store.load(session).layout)).read_bytes())
     moves = {entry["label"] for entry in document["buttons"] if entry["move_mm"]}
     assert moves == {"Wind", "Fog"}
     text = client.get(f"/s/{session}/check").text
@@ -361,6 +361,18 @@ def test_a_check_of_the_print(page: Any) -> None:
     plan = store.load(session).plan
     assert plan != state.plan
     assert load_plan(_written(folder / "plan.toml", plan)).buttons[4].offset_mm != (8.0, -5.0)
+    # Once is enough: a second tap would move everything again.
+    again = client.post(f"/s/{session}/check/carry", headers=OWN)
+    assert again.json()["message"] == TEXTS["carried"]
+    assert store.load(session).plan == plan
+    # The check stays with its revision.
+    assert client.post(f"/s/{session}/fit", data={"revision": "B"}, headers=OWN).json()["ok"]
+    until(lambda: store.load(session).fit.status in ("done", "refused"))
+    text = client.get(f"/s/{session}/check").text
+    assert f"{TEXTS['checked_before']} A." in text
+    assert "towards you" not in text
+    assert client.post(f"/s/{session}/table/{state.layout}", headers=OWN).json()["ok"]
+    assert "towards you" in client.get(f"/s/{session}/check").text
 
 
 def _written(path: Path, text: str) -> Path:
@@ -555,3 +567,42 @@ def test_what_only_a_terminal_has_is_not_told_on_the_page() -> None:
         joined = re.sub(r'"\s*\n\s*f?"', "", source)
         for text in re.findall(r'"([^"\n]*(?:--[a-z]|handcapture [a-z]+[ ,])[^"\n]*)"', joined):
             assert "--" not in for_page(text), (name, text)
+
+
+def test_a_text_that_was_written_over_can_be_taken_back(page: Any) -> None:
+    client, session, store, _ = page
+    mine = store.load(session).plan.replace('name = "', 'name = "Mine ', 1)
+    assert client.post(f"/s/{session}/plan", data={"text": mine}, headers=OWN).json()["ok"]
+    form = {"name": "P", "pattern": "arcs", "rows": "1", "hole_mm": "24", "pitch_mm": "30", "thumbs": "1", "pull": "0"}
+    assert client.post(f"/s/{session}/plan", data=form, headers=OWN).json()["ok"]
+    assert store.load(session).plan != mine
+    assert TEXTS["take_back_text"] in client.get(f"/s/{session}/layout").text
+    assert client.post(f"/s/{session}/plan", data={"former": "yes"}, headers=OWN).json()["ok"]
+    assert store.load(session).plan == mine
+    assert client.post(f"/s/{session}/plan", data={"former": "yes"}, headers=OWN).json()["ok"]
+    assert store.load(session).plan != mine, "and back again"
+
+
+def test_a_photo_of_something_else_is_refused_at_once_by_the_check(page: Any) -> None:
+    client, session, store, _ = page
+    already = send(client, session, PHOTOS[0].read_bytes(), purpose="check")
+    assert already.json()["message"] == TEXTS["same_rest"]
+    data = PHOTOS[1].read_bytes()
+    # Another file of a plain mat: a comment makes its hash differ (JPEG, ITU T.81, B.2.4.5).
+    plain = data[:2] + b"\xff\xfe\x00\x04hi" + data[2:]
+    assert send(client, session, plain, purpose="check").json()["ok"]
+    until(lambda: store.load(session).photos[-1].status in ("done", "refused"))
+    photo = store.load(session).photos[-1]
+    assert photo.status == "refused"
+    assert "handcapture" not in str(photo.message)
+
+
+def test_what_did_not_work_leads_back(page: Any) -> None:
+    client, session, _, _ = page
+    where = f"/s/{session}/export"
+    headers = {"Referer": f"http://127.0.0.1:8765{where}", "Accept": "text/html"}
+    assert f'href="{where}"' in client.get(f"/s/{session}/export/nothing.pdf", headers=headers).text
+    for foreign in ("http://elsewhere.example/x", "http://127.0.0.1:8765//elsewhere.example/x"):
+        text = client.get(f"/s/{session}/export/nothing.pdf", headers={**headers, "Referer": foreign}).text
+        assert 'href="//' not in text
+        assert "http://elsewhere" not in text

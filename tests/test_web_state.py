@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import socket
 import subprocess
 import sys
 import threading
@@ -137,3 +139,22 @@ def test_no_photo_yet_is_told_from_photos_that_are_still_measured(tmp_path: Path
     waiting = state.with_photo(PhotoState(id=1, purpose="rest", number=1, file="a", status="working"))
     with pytest.raises(InputError, match=TEXTS["still_measured"]):
         pooled(tmp_path, waiting)
+
+
+@pytest.mark.parametrize(
+    ("name", "said"), [("file", "is a file|cannot be made|No journal can be made"), ("no/such", "does not exist")]
+)
+def test_a_folder_that_cannot_be_is_told_and_not_made(tmp_path: Path, name: str, said: str) -> None:
+    from click.testing import CliRunner
+
+    from handcapture.cli import main
+
+    (tmp_path / "file").write_text("x")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    command = ["serve", "--folder", str(tmp_path / name), "--no-open", "--port", str(port)]
+    done = CliRunner().invoke(main, command)
+    assert done.exit_code == 2, done.output
+    assert re.search(said, done.output)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["file"]

@@ -99,9 +99,13 @@ class _Writer:
     def section(self, section: Section) -> list[Flowable]:
         found: list[Flowable] = []
         waiting: list[Flowable] = [self.paragraph(section.title, "section")]
-        for block in section.blocks:
+        after = [*section.blocks[1:], None]
+        for block, then in zip(section.blocks, after, strict=True):
             if isinstance(block, Heading):
                 waiting.append(self.paragraph(block.text, "heading"))
+                continue
+            if isinstance(block, Text) and isinstance(then, Picture) and waiting:
+                waiting += self.text(block)  # what leads to a picture stays with it
                 continue
             found += self.headed(waiting, block)
             waiting = []

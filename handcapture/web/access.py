@@ -49,7 +49,6 @@ HEADERS: Final = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
     "Referrer-Policy": "same-origin",
-    "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
 }
@@ -214,12 +213,15 @@ class Guard:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
+                if here:  # elsewhere browsers heed it over https only, and say so on every page
+                    headers.setdefault("Cross-Origin-Opener-Policy", "same-origin")
                 # What never changes is asked for again, but not sent again.
                 fixed = scope["path"].startswith("/static/")
                 headers.setdefault("Cache-Control", "no-cache" if fixed else "no-store")
             await send(message)
 
         headers = Headers(scope=scope)
+        here = headers.get("host", "").partition(":")[0] in ("127.0.0.1", "localhost")
         refusal = self._refusal(scope, headers)
         if refusal is not None:
             await refusal(scope, receive, guarded)

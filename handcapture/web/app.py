@@ -9,7 +9,7 @@ import sys
 from collections.abc import AsyncIterator, Awaitable, Callable
 from concurrent.futures import Executor
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -201,8 +201,9 @@ class Page:
 
         def add(now: SessionState) -> SessionState:
             layout = now.layout if purpose == "check" else None
-            if any(p.number == taken["number"] for p in now.photos):
-                raise InputError(TEXTS["same_photo"])
+            same = next((p for p in now.photos if p.number == taken["number"]), None)
+            if same is not None:
+                raise InputError(TEXTS["same_photo" if same.purpose == purpose else f"same_{same.purpose}"])
             return now.with_photo(
                 PhotoState(
                     id=now.next_photo,
@@ -295,16 +296,24 @@ class Page:
         return await self._write(request, "plan", pages.plan_text)
 
     async def _write(
-        self, request: Request, kind: str, from_form: Callable[[Store, SessionState, dict[str, str]], str]
+        self,
+        request: Request,
+        kind: Literal["plan", "panel"],
+        from_form: Callable[[Store, SessionState, dict[str, str]], str],
     ) -> Response:
         number, form = _number(request), await _form(request)
         state = await run_in_threadpool(self.store.load, number)
         values = {name: value for name, value in form.items() if isinstance(value, str)}
 
         def write() -> None:
-            text = values["text"].replace("\r\n", "\n") if "text" in values else from_form(self.store, state, values)
+            if values.get("former") == "yes":
+                text = state.former_plan if kind == "plan" else state.former_panel
+            elif "text" in values:
+                text = values["text"].replace("\r\n", "\n")
+            else:
+                text = from_form(self.store, state, values)
             pages.check_text(self.store.place(number), kind, text)
-            self.store.change(number, lambda s: s.changed(**{kind: text}))
+            self.store.change(number, lambda s: s.with_text(kind, text))
 
         await run_in_threadpool(write)
         self.jobs.tell(number)
@@ -456,7 +465,7 @@ class Page:
             print(f"handcapture: {type(error).__name__}: {error}", file=sys.stderr)
         if _wants_json(request.headers):
             return JSONResponse({"ok": False, "message": text}, status)
-        return pages.message(TEXTS["error_title"], text, status)
+        return pages.message(TEXTS["error_title"], text, status, _came_from(request))
 
     def stranger(self, headers: Headers) -> Response:
         """Answer a device that is not let in."""
@@ -524,6 +533,13 @@ def create_app(
     handlers: dict[Any, Any] = dict.fromkeys((HandcaptureError, TooLargeError, HTTPException, Exception), page.on_error)
     app = Starlette(routes=routes, lifespan=page.lifespan, exception_handlers=handlers)
     return Guard(app, access, hosts, OPEN_PATHS, page.stranger)
+
+
+def _came_from(request: Request) -> str | None:
+    """Return the path of the page of ours that a request came from."""
+    home = f"http://{request.headers.get('host', '')}/"
+    referer = request.headers.get("referer", "")
+    return f"/{referer.removeprefix(home).lstrip('/')}" if referer.startswith(home) else None
 
 
 def _number(request: Request) -> int:

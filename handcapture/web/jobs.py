@@ -25,7 +25,7 @@ from handcapture.documents import dump_json, write_atomically
 from handcapture.errors import HandcaptureError, InputError
 from handcapture.web.kept import kept_layout
 from handcapture.web.state import PhotoState, Revision, Scale, SessionState, Step, Store, Task
-from handcapture.web.texts import TEXTS
+from handcapture.web.texts import TEXTS, for_page
 
 if TYPE_CHECKING:
     from handcapture.capture import Capture, Networks
@@ -143,7 +143,9 @@ def measure(folder: Path, place: Path, state: SessionState, number: int) -> dict
     from handcapture.rest_document import write_rest
 
     try:
-        _, taken = _measured(folder, state.photo(number), state)
+        photo, taken = _measured(folder, state.photo(number), state)
+        if state.photo(number).purpose == "check":
+            _require_template(folder, place, state, photo, taken)
         write_rest(place / f"{number}.json", pool([taken.placement]))
     except HandcaptureError as error:
         return {"status": "refused", "message": _without_place(str(error), Path(), ""), "quality": None}
@@ -157,6 +159,14 @@ def measure(folder: Path, place: Path, state: SessionState, number: int) -> dict
         "tilt_deg": taken.sighting.tilt_deg,
         "mat": taken.sighting.mat.name,
     }
+
+
+def _require_template(folder: Path, place: Path, state: SessionState, photo: Photo, taken: Capture) -> None:
+    """Refuse a photo that shows no template of the layout on the table: told at once, not only by the check."""
+    from handcapture.recognise import recognise, require_template
+
+    layout = kept_layout(folder, place, state)
+    require_template(recognise(layout, photo, taken), layout)
 
 
 def draw(folder: Path, place: Path, state: SessionState, number: int) -> dict[str, Any]:
@@ -259,10 +269,12 @@ def check(folder: Path, place: Path, state: SessionState) -> dict[str, Any]:
             captures.append(taken)
             photos.append((entry.id, photo))
         found = check_template(layout, captures, notes=notes)
-        write_atomically(place / "check.json", dump_json(check_document(found)))
+        document = dump_json(check_document(found))
+        write_atomically(place / "check.json", document)
         _draw_check(place, found, captures, photos)
         with open_journal(folder) as journal:
             number = journal.add_check(state.person, place / "check.json", state.session).id
+        write_atomically(Store(folder).check_place(state.session, state.layout), document)
     except HandcaptureError as error:
         return {"error": _without_place(str(error), place, "")}
     return {"check": number}
@@ -332,8 +344,10 @@ def print_scale(state: SessionState) -> Any:
 def _without_place(text: str, path: Path, name: str) -> str:
     """Return an error's text without the folders of this computer, which tell a phone nothing."""
     if path.suffix:
-        return text.replace(str(path), name).replace(path.name, name)
-    return text.replace(f"{path}{os.sep}", "") if path != Path() else text
+        text = text.replace(str(path), name).replace(path.name, name)
+    elif path != Path():
+        text = text.replace(f"{path}{os.sep}", "")
+    return for_page(text)
 
 
 # In the server
@@ -559,7 +573,8 @@ class Jobs:
                 photos = tuple(p.model_copy(update={"drawn": p.drawn + 1}) if p.id in drawn else p for p in now.photos)
                 # Of another layout that was put on the table meanwhile the check tells nothing.
                 task = Task(status="done") if now.layout == state.layout else now.checking
-                return now.changed(photos=photos, checking=task, check=result["check"])
+                carried = tuple(layout for layout in now.carried if layout != state.layout)
+                return now.changed(photos=photos, checking=task, check=result["check"], carried=carried)
 
             self._store.change(job.session, checked)
             self.tell(job.session)

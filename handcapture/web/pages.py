@@ -50,9 +50,9 @@ def _page(template: str, status: int = 200, **context: Any) -> Response:
     return HTMLResponse(_templates().get_template(template).render({**common, **context}), status)
 
 
-def message(title: str, text: str, status: int) -> Response:
-    """Return a page with one sentence."""
-    return _page("message.html", status, title=title, text=text, again=False)
+def message(title: str, text: str, status: int, back: str | None = None) -> Response:
+    """Return a page with one sentence, and a way back to the page `back`."""
+    return _page("message.html", status, title=title, text=text, again=False, back=back)
 
 
 def stranger() -> Response:
@@ -547,9 +547,9 @@ def _check(desk: Desk, state: SessionState) -> dict[str, Any]:
     import json
 
     document = None
-    path = desk.store.place(state.session, "check.json")
+    path = desk.store.check_place(state.session, state.layout)
     shown = [shown_photo(photo) for photo in reversed(state.of("check"))]
-    if state.checking.status == "done" and path.exists():
+    if path.exists():
         document = json.loads(path.read_bytes())
     return {
         "purpose": "check",
@@ -560,6 +560,12 @@ def _check(desk: Desk, state: SessionState) -> dict[str, Any]:
         "rows": [] if document is None else [_check_row(entry) for entry in document["buttons"]],
         "old": document is not None and document["placements"] != sum(p.counts for p in state.of("check")),
         "moves": document is not None and any(entry["move_mm"] for entry in document["buttons"]),
+        "carried": state.layout in state.carried,
+        "checked_before": [
+            revision.letter
+            for revision in state.revisions
+            if revision.layout != state.layout and desk.store.check_place(state.session, revision.layout).exists()
+        ],
     }
 
 
@@ -600,6 +606,9 @@ def carry_moves(desk: Desk, session: int) -> None:
     found = _check(desk, state)["document"]
     if found is None or state.layout is None:
         raise InputError(TEXTS["check_none"])
+    if state.layout in state.carried:
+        raise InputError(TEXTS["carried"])
+    layout_number = state.layout
     layout = kept_layout(desk.folder, desk.store.place(session), state)
     by_label = {entry["label"]: entry for entry in found["buttons"]}
     entries = [
@@ -614,7 +623,7 @@ def carry_moves(desk: Desk, session: int) -> None:
     found_check: Any = SimpleNamespace(layout=layout, buttons=tuple(entries))
     text, _ = updated_plan(state.plan, found_check, TEXTS["plan_title"])
     check_text(desk.store.place(session), "plan", text)
-    desk.store.change(session, lambda s: s.changed(plan=text, checking=Task()))
+    desk.store.change(session, lambda s: s.with_text("plan", text, carried=(*s.carried, layout_number)))
 
 
 # Export
@@ -755,8 +764,8 @@ def report(desk: Desk, state: SessionState, ending: str) -> bytes:
         fitted = NamedLayout(
             f"revision {state.on_table.letter}", read_layout(kept_file(desk.folder, place, state.on_table.layout))
         )
-    checked = state.check is not None and state.checking.status == "done"
-    checks = (read_check(place / "check.json"),) if checked else ()
+    check = desk.store.check_place(state.session, state.layout)
+    checks = (read_check(check),) if check.exists() else ()
     session = Session(f"session {state.session}", rest, session_times([rest])[0])
     inputs = Inputs(
         session=session,

@@ -11,7 +11,7 @@ from typing import Any, Final
 import click
 
 from handcapture.errors import InputError, brief
-from handcapture.journal.database import PAGE
+from handcapture.journal.database import DATABASE, PAGE
 from handcapture.web.access import Access, host_of
 
 LOOPBACK: Final = "127.0.0.1"
@@ -25,11 +25,16 @@ def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
     """
     import uvicorn
 
+    from handcapture.journal.store import open_journal
     from handcapture.web.app import create_app
 
     addresses = [LOOPBACK, *([lan] if lan is not None else [])]
     with contextlib.ExitStack() as stack:
         sockets = [stack.enter_context(_listening(address, port)) for address in addresses]
+        # First, for its refusals: a folder that is none, or whose place is mistyped, is told as by every command.
+        new = not (folder / DATABASE).exists()
+        with open_journal(folder, create=True):
+            pass
         stack.enter_context(_alone(folder))
         access = Access(folder / PAGE / "devices.json", port)
         hosts = (host_of(LOOPBACK, port), host_of("localhost", port), *(host_of(a, port) for a in addresses[1:]))
@@ -55,6 +60,8 @@ def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
             timeout_graceful_shutdown=_END_SECONDS,
         )
         first = enter()
+        if new:
+            click.echo(f"{folder} is a new journal.")
         _tell(folder, first, None if pairing is None else pairing(access.current_token("pair")))
         if open_browser:
             with contextlib.suppress(Exception):  # no browser: the address is on the screen
@@ -75,7 +82,6 @@ def _alone(folder: Path) -> Iterator[None]:
 
     place = folder / PAGE
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         place.mkdir(mode=0o700, exist_ok=True)
         lock = sqlite3.connect(place / "serving.lock", timeout=0, isolation_level=None)
         try:

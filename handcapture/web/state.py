@@ -90,6 +90,8 @@ class Revision(_Entry):
 class SessionState(_Entry):
     """A session as the page sees it. `ruler_mm` is what a ruler reads on the print's rules, x and y.
 
+    `carried` are the layouts of whose checks the moves are in the plan.
+    `former_plan` and `former_panel` are the texts that the present ones took the place of.
     `layout` is the number of the revision that lies on the table; `revisions` are all that were kept, in order.
     """
 
@@ -102,6 +104,8 @@ class SessionState(_Entry):
     one_handed: bool = False
     plan: str = ""
     panel: str = ""
+    former_plan: str = ""
+    former_panel: str = ""
     revision: str = "A"
     layout: int | None = None
     revisions: tuple[Revision, ...] = ()
@@ -109,6 +113,7 @@ class SessionState(_Entry):
     fit: Task = Task()
     refit: Task = Task()
     checking: Task = Task()
+    carried: tuple[int, ...] = ()
 
     def photo(self, number: int) -> PhotoState:
         """Return the photo with an id. InputError when there is none."""
@@ -144,6 +149,12 @@ class SessionState(_Entry):
         if all(p.id != photo.id for p in self.photos):
             return self.changed(photos=(*self.photos, photo), next_photo=max(self.next_photo, photo.id + 1))
         return self.changed(photos=tuple(photo if p.id == photo.id else p for p in self.photos))
+
+    def with_text(self, kind: Literal["plan", "panel"], text: str, **values: Any) -> SessionState:
+        """Return the state with another plan or panel; the text that stood there can be taken back."""
+        now = self.plan if kind == "plan" else self.panel
+        former = {} if text == now else {f"former_{kind}": now}
+        return self.changed(**{kind: text, **former, **values})
 
     def without_photo(self, number: int) -> SessionState:
         """Return the state without a photo; its number is not given again."""
@@ -233,6 +244,10 @@ class Store:
             state = how(self.load(session))
             self._write(state)
             return state
+
+    def check_place(self, session: int, layout: int | None) -> Path:
+        """Return where the last check of a layout is written."""
+        return self.place(session, f"check_{layout or 0:d}.json")
 
     def history(self, session: int, layout: int) -> History:
         """Return what was changed on the table in a session's layout. DocumentError when it cannot be read."""

@@ -12,6 +12,7 @@ TEXTS: Final[dict[str, str]] = {
     "stranger_text": "Open the address that handcapture serve printed on the computer, or scan the code that its start "
     "page shows.",
     "stranger_again": "If you have just opened it, try again:",
+    "go_back": "Back",
     "open_start": "Open the start page",
     "pair_title": "Use this phone",
     "pair_text": "This device will see the photos of hands and the results on the computer that showed the code, and "
@@ -64,6 +65,8 @@ TEXTS: Final[dict[str, str]] = {
     "delete_title": "Delete a person",
     "delete_text": "Deletes the person with all sessions, photos and documents on this computer, without a trace left "
     "in the journal's folder. It cannot be taken back.",
+    "delete_elsewhere": "Reports, drawings and archives that were downloaded or written elsewhere are not reached: "
+    "delete those yourself.",
     "delete_type": "Type the nickname to be sure",
     "delete": "Delete",
     "delete_typed": "Nothing was deleted: the nickname that was typed is not the person's. Type it as it is listed.",
@@ -128,6 +131,8 @@ TEXTS: Final[dict[str, str]] = {
     "zoom_box": "Picture; scroll to move it",
     "photo": "Photo",
     "same_photo": "This photo is here already. Lift the hands, lay them down again and take another one.",
+    "same_check": "This photo is among the check's already. Lift the hands, lay them down again and take another one.",
+    "same_rest": "This photo is among the rest's already. Lift the hands, lay them down again and take another one.",
     "all_points": "All that was looked at",
     "nothing_wrong": "Nothing to mend. Look whether the marks sit on your fingertips.",
     "settings": "Mat and hands",
@@ -196,6 +201,7 @@ TEXTS: Final[dict[str, str]] = {
     "as_text": "As text (TOML)",
     "plan_toml": "Plan, as text",
     "panel_toml": "Panel, as text",
+    "take_back_text": "Take back the text before this",
     "save_text": "Save the text",
     "fit_title": "Fit",
     "revision": "Revision",
@@ -265,6 +271,9 @@ TEXTS: Final[dict[str, str]] = {
     "towards": "towards you",
     "away": "away from you",
     "check_older": "There are newer photos than this check. Run it again to count them.",
+    "carried": "The moves of this check are in the plan. Fit it again, print that, and check once more.",
+    "checked_before": "Checked before: revision",
+    "checked_look": "Put it on the table (page Layout) to see its check.",
     "carry": "Carry the moves into the plan",
     # Export
     "export_title": "Export",
@@ -357,6 +366,10 @@ PAGE_WORDS: Final = (
     ),
     ("; take photos of it from several sides together with --views", ""),
     ("Print the template (handcapture draw, with --mat)", "Print the template (page Check)"),
+    (
+        "Name the layout whose template was printed, or print this one and take the photo again.",
+        "Put the revision that was printed on the table (page Layout), or print this one and take the photo again.",
+    ),
 )
 """What the library says to who sits at a terminal, and what stands for it on the page."""
 
