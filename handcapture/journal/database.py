@@ -344,7 +344,7 @@ def check_file(folder: Path, reading: bool = False) -> bool:
         if not folder.exists():
             raise InputError(f"The folder {folder} does not exist. {hint}")
         if not folder.is_dir():
-            raise InputError(f"{folder} is a file, but the folder of a journal was expected. {hint}")
+            raise InputError(f"{folder} is a file, but the folder of a journal was expected. Name such a folder.")
         if not path.exists():
             raise InputError(f"{folder} holds no journal (no {DATABASE}). {hint}")
         with path.open("rb") as file:

@@ -146,7 +146,7 @@ class Page:
         def add() -> int:
             with open_journal(self.folder) as journal:
                 nickname = journal.add_person(new).nickname if new else journal.person(person).nickname
-                return self.store.create(journal.add_session(nickname, title=title).id, nickname).session
+                return self.store.create(journal.add_session(nickname, title=title).id, nickname, title).session
 
         return _gone_on(request, f"/s/{await run_in_threadpool(add)}/photos")
 
@@ -169,7 +169,7 @@ class Page:
                 session = next((s for s in journal.sessions() if s.id == number), None)
             if session is None:
                 raise InputError(f"There is no session {number}. Choose one on the start page.")
-            self.store.create(number, session.owner or "")
+            self.store.create(number, session.owner or "", session.title)
 
         await run_in_threadpool(take)
         return RedirectResponse(f"/s/{number}/photos", 303)

@@ -98,6 +98,7 @@ class SessionState(_Entry):
     version: int = VERSION
     session: int
     person: str
+    title: str = ""
     photos: tuple[PhotoState, ...] = ()
     next_photo: int = 1
     ruler_mm: tuple[float, float] | None = None
@@ -227,14 +228,14 @@ class Store:
         except ValidationError as error:
             raise DocumentError(f"{path} is damaged: {error.errors()[0]['msg']}.") from None
 
-    def create(self, session: int, person: str) -> SessionState:
+    def create(self, session: int, person: str, title: str = "") -> SessionState:
         """Make a session's folder; what is there already stays as it is."""
         with self._lock:
             path = self.place(session, "state.json")
             if path.exists():
                 return self.load(session)
             path.parent.mkdir(parents=True, exist_ok=True)
-            state = SessionState(session=session, person=person)
+            state = SessionState(session=session, person=person, title=title)
             self._write(state)
             return state
 
