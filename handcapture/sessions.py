@@ -87,6 +87,17 @@ SCALE_SHARE: Final = 0.02
 CHANGED_UNLIKE: Final = 0.5
 """Share of the variance that photos of one session have in common, but not with the other session, for a finger that
 changed. A precaution of ours; the person scenes show none (see above)."""
+HEEL_LEVEL: Final = 0.01
+HEEL_LEAST_MM: Final = 4.0
+"""The heel is located within 2 to 3 mm in each photo (`calibration/palm.py`)."""
+LENGTH_SD_SHARE: Final = 0.034
+"""How far a hand's length scatters from photo to photo, as a share of it: 6.3 mm (`calibration/posture.py`)."""
+HOW_LAID: Final = (
+    "distance between the hands",
+    "turn of the right hand against the left",
+    "convergence of the forearms",
+)
+"""How hands are laid down differs from day to day; two sessions cannot tell that from a change."""
 _ALIKE_SCALES: Final = 1e-6
 _DIRECTIONS: Final = 90
 
@@ -450,6 +461,9 @@ def compare_sessions(
         if len(places[side].before) and len(places[side].after):
             hands.append(_hand_change(side, places[side], told, mats[0] == mats[1], level))
     hands = _adjusted(hands)
+    drawn = {side: off for side in SIDES if (off := _against_heel(first, second, side, told)) is not None}
+    fingers = [_beside_heel(f, drawn[f.side]) if f.side in drawn else f for f in fingers]
+    hands = [replace(hand, shape_untold=True) if hand.side in drawn else hand for hand in hands]
     measures = _measures(first, second, places, told, margin_mm, margin_deg, level)
     comparison = Comparison(
         fingers=tuple(fingers),
@@ -475,6 +489,41 @@ def _alike(first: Sequence[Placement], second: Sequence[Placement]) -> list[str]
         for j, other in enumerate(second, start=1)
         if (apart := alike_mm(one, other)) is not None
     ]
+
+
+def _against_heel(first: Sequence[Placement], second: Sequence[Placement], side: Side, told: ShapeTest) -> float | None:
+    """Return by how much the fingers that are called stable lie farther from the heel of the hand, mm.
+
+    Fingertips tell only how they lie to each other. When most fingers of a hand move alike, by a drawn-in grip say,
+    they would pass for the stable ones, and the finger that stayed for the one that moved. The heel tells: a two-sample
+    t-test of its distance from the middle of those fingers, at HEEL_LEVEL. None where nothing shows, or where no palm
+    was seen.
+    """
+    stable = [finger for finger in FINGERS if (side, finger) in told.shifts and (side, finger) not in told.changed]
+
+    def distances(placements: Sequence[Placement]) -> FloatArray:
+        found = []
+        for placement in placements:
+            palm = next((hand.palm for hand in placement.hands if hand.side == side), None)
+            tips = [c.contact_mm for c in placement.contacts if c.side == side and c.finger in stable and not c.hidden]
+            if palm is not None and len(tips) == len(stable):
+                found.append(float(np.hypot(*(np.mean(tips, axis=0) - palm.heel_mm))))
+        return np.array(found)
+
+    before, after = distances(first), distances(second)
+    if len(stable) < 2 or len(before) < 2 or len(after) < 2:
+        return None
+    difference, _, probability = _two_means(before, after, HEEL_LEVEL)
+    return difference if probability <= HEEL_LEVEL and abs(difference) >= HEEL_LEAST_MM else None
+
+
+def _beside_heel(change: FingerChange, off_mm: float) -> FingerChange:
+    way = "farther from" if off_mm > 0 else "nearer to"
+    reason = (
+        f"most fingers of this hand lie {abs(off_mm):.0f} mm {way} its heel than before, so several moved together, "
+        "and which ones the fingertips cannot tell"
+    )
+    return replace(change, verdict="cannot tell", reason=reason, placements_needed=None)
 
 
 def _placements(session: Rest | Sequence[Placement], which: str) -> tuple[Placement, ...]:
@@ -572,7 +621,7 @@ def _finger_changes(
         verdict: Verdict = "cannot tell"
         if changed:
             verdict = "changed"
-        elif at_most <= margin_mm and not untold:
+        elif at_most <= margin_mm and not untold and not shift.assumed:
             verdict = "unchanged"
         needed = None
         if verdict == "cannot tell" and not untold:
@@ -746,7 +795,7 @@ def _measures(
         difference, half, probability = tests[k]
         probability = adjusted.get(k, probability)
         verdict: Verdict = "cannot tell"
-        if probability <= level:
+        if probability <= level and name not in HOW_LAID:
             verdict = "changed"
         elif abs(difference) + half <= margin:
             verdict = "unchanged"
@@ -823,7 +872,9 @@ def _notes(comparison: Comparison, told: ShapeTest) -> list[str]:
     lengths = [m for m in comparison.measures if m.check and m.before > 0]
     if lengths:
         share = float(np.mean([m.after / m.before - 1 for m in lengths]))
-        if abs(share) >= SCALE_SHARE:
+        # So far apart chance brings the lengths of unchanged hands in one of twenty comparisons.
+        chance = LENGTH_SD_SHARE * np.sqrt(sum(1 / max(n, 1) for n in comparison.placements) / len(lengths))
+        if abs(share) >= max(SCALE_SHARE, 1.96 * float(chance)):
             notes.append(
                 f"The hands measure {100 * abs(share):.1f} % {'longer' if share > 0 else 'shorter'} in the second "
                 "session. Bones do not change so: the print scale of one session is probably wrong. Measure the rules "
@@ -919,11 +970,19 @@ def compare_text(comparison: Comparison) -> str:
     lines += c.notes
     changed = [f for f in c.fingers if f.verdict == "changed"]
     lines += [f"{_name(f)}: changed. {_how(f, c.margin_mm)}" for f in changed]
+    if changed:
+        lines.append(
+            "Fingers are told by how they lie to each other. Had all the others of that hand moved alike, it would "
+            "look the same: look at the overlays of both sessions before you move a button."
+        )
     if c.fingers and not changed and not any(hand.shape_untold for hand in c.hands):
         lines.append("No finger moved relative to its hand by anything that this set-up can show.")
     same = [f"{f.side} {f.finger} ({f.at_most_mm:.1f})" for f in c.fingers if f.verdict == "unchanged"]
     if same:
-        lines.append(f"Unchanged within {c.margin_mm:g} mm (in brackets: at most, mm): {', '.join(same)}.")
+        lines.append(
+            f"Unchanged within {c.margin_mm:g} mm relative to the other fingers of the hand (in brackets: at most, "
+            f"mm): {', '.join(same)}."
+        )
     for hand in (hand for hand in c.hands if hand.shape_untold):
         lines.append(
             f"The {hand.side} hand: its shape changed in more fingers than can be told apart, so none is named. "
@@ -1003,7 +1062,7 @@ def _hand_line(hand: HandChange, level: float) -> str | None:
 
 
 def _shown(shown: bool) -> str:
-    return "a change" if shown else "cannot be told from how the hand wanders"
+    return "more than it wanders within a session" if shown else "cannot be told from how the hand wanders"
 
 
 def _plus_minus(half: float) -> str:
@@ -1014,6 +1073,8 @@ def _measure_line(m: MeasureChange) -> str:
     unit = "°" if m.unit == "deg" else " mm"
     words = {"changed": "changed", "unchanged": f"unchanged within {m.margin:g}{unit}", "cannot tell": "cannot tell"}
     side = f" ({m.side})" if m.side else ""
+    if m.name in HOW_LAID and abs(m.change) > m.half:
+        words["cannot tell"] = "differs, as hands that are laid down on another day may"
     if m.verdict == "changed" and abs(m.change) + m.half <= m.margin:
         words["changed"] += f", by less than the {m.margin:g}{unit} that do not matter"
     return (

@@ -113,7 +113,10 @@ def test_a_turned_hand_is_no_changed_finger() -> None:
     assert (left.turn_probability or 0) > 0.05
     by_name = {m.name: m for m in found.measures if m.side is None}
     assert by_name["turn of the right hand against the left"].change == pytest.approx(8.0, abs=2.5)
-    assert by_name["distance between the hands"].verdict == "changed"
+    # Where hands lie is nothing that two sessions can call a change: it differs from day to day.
+    assert by_name["distance between the hands"].verdict == "cannot tell"
+    assert "Distance between the hands" in compare_text(found)
+    assert "differs, as hands that are laid down on another day may" in compare_text(found)
 
 
 @settings(max_examples=8, deadline=None)
@@ -313,8 +316,8 @@ def test_a_hand_that_changes_its_length_means_a_wrong_scale() -> None:
     stretched = [
         replace(
             p,
-            contacts=tuple(replace(c, contact_mm=c.contact_mm * 1.03) for c in p.contacts),
-            hands=tuple(replace(h, hand_length_mm=h.hand_length_mm * 1.03) for h in p.hands),
+            contacts=tuple(replace(c, contact_mm=c.contact_mm * 1.05) for c in p.contacts),
+            hands=tuple(replace(h, hand_length_mm=h.hand_length_mm * 1.05) for h in p.hands),
         )
         for p in after
     ]
@@ -341,7 +344,8 @@ def test_forearms() -> None:
     arms = next(m for m in compare_sessions(before, after).measures if m.name == "convergence of the forearms")
     assert arms.before == pytest.approx(30.0, abs=2.0)
     assert arms.change == pytest.approx(14.0, abs=arms.half)
-    assert arms.verdict == "changed"
+    assert abs(arms.change) > arms.half
+    assert arms.verdict == "cannot tell"
 
 
 def test_wrist_deviation_is_compared_by_students_t() -> None:
@@ -524,3 +528,66 @@ def test_a_steady_hand_has_no_trend_beyond_the_margin() -> None:
     fingers = [trend for trend in found if trend.finger is not None]
     assert not [trend for trend in fingers if trend.verdict == "changed"]
     assert len([trend for trend in fingers if trend.verdict == "unchanged"]) >= 15
+
+
+def with_heels(placements: Sequence[Placement], seed: int) -> list[Placement]:
+    """The placements with palms whose heels are located within 2.5 mm (`calibration/palm.py`), 150 mm behind."""
+    rng = np.random.default_rng(seed)
+    found = []
+    for p in placements:
+        hands = []
+        for hand in p.hands:
+            tips = [c.contact_mm for c in p.contacts if c.side == hand.side]
+            thumb = next(c.contact_mm for c in p.contacts if (c.side, c.finger) == (hand.side, "thumb"))
+            # Behind the thumb, which stays where it is: the heel of a hand that lies as it did.
+            heel = np.add(thumb, (0.0, 100.0)) + rng.normal(0, 2.5, 2)
+            assert len(tips) == 5
+            hands.append(replace(hand, palm=Palm(np.zeros((3, 2)), 15.0, heel, 3.0, np.zeros((2, 2)))))
+        found.append(replace(p, hands=tuple(hands)))
+    return found
+
+
+def drawn_in(placements: Sequence[Placement], by_mm: float, fingers: Sequence[str]) -> list[Placement]:
+    return [
+        replace(
+            p,
+            contacts=tuple(
+                replace(c, contact_mm=np.add(c.contact_mm, (0.0, by_mm)))
+                if c.side == "left" and c.finger in fingers
+                else c
+                for c in p.contacts
+            ),
+        )
+        for p in placements
+    ]
+
+
+def test_fingers_that_move_together_are_not_blamed_on_the_one_that_stayed() -> None:
+    """The usual change of grip: four fingers drawn in by 10 mm. Fingertips alone would name the thumb."""
+    four = ("index", "middle", "ring", "little")
+    named, told = 0, 0
+    for seed in range(10):
+        before, after = with_heels(session(5, 50 + seed), seed), session(5, 80 + seed)
+        alone = compare_sessions(session(5, 50 + seed), drawn_in(after, 10.0, four))
+        named += any(f.finger == "thumb" and f.verdict == "changed" for f in alone.fingers)
+        assert "Had all the others of that hand moved alike" in compare_text(alone) or not any(
+            f.verdict == "changed" for f in alone.fingers
+        )
+        found = compare_sessions(before, drawn_in(with_heels(after, 100 + seed), 10.0, four))
+        left = [f for f in found.fingers if f.side == "left"]
+        if any(hand.shape_untold for hand in found.hands if hand.side == "left"):
+            told += 1
+            assert {f.verdict for f in left} == {"cannot tell"}
+            assert all("nearer to its heel" in str(f.reason) for f in left)
+        assert not any(f.verdict == "changed" for f in found.fingers if f.side == "right")
+    assert named >= 9, "without the heel it is named, which is why the text warns"
+    assert told >= 9
+
+
+def test_heels_leave_one_changed_finger_to_be_named() -> None:
+    named = 0
+    for seed in range(10):
+        before, after = with_heels(session(5, 150 + seed), seed), with_heels(session(5, 180 + seed), 100 + seed)
+        found = compare_sessions(before, drawn_in(after, 8.0, ("ring",)))
+        named += any((f.side, f.finger, f.verdict) == ("left", "ring", "changed") for f in found.fingers)
+    assert named >= 9
