@@ -341,7 +341,8 @@ class FingerChange:
         """How far the 95 % region reaches along the change, to either side."""
         if self.change_mm is None or self.covariance_mm2 is None or self.limit is None:
             return None
-        along = self.change_mm / max(float(np.hypot(*self.change_mm)), 1e-9)
+        size = float(np.hypot(*self.change_mm))
+        along = self.change_mm / size if size > 0.0 else np.array([1.0, 0.0])
         return float(np.sqrt(self.limit / (along @ np.linalg.solve(self.covariance_mm2, along))))
 
     @property

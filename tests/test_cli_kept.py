@@ -10,6 +10,7 @@ from click.testing import CliRunner, Result
 from helpers_sessions import session, written
 
 from handcapture.cli import main
+from handcapture.errors import InputError
 
 SAMPLES = Path(__file__).resolve().parent.parent / "samples"
 
@@ -115,3 +116,37 @@ def test_messages_name_the_entry_not_a_file_of_the_program(folder: Path) -> None
     told = run(folder, "changed", f"entry:{kept['rest']}", f"entry:{kept['layout']}").output
     assert f"entry:{kept['layout']} (a.json) is a layout" in told
     assert "handcapture-" not in told
+
+
+WRITTEN = {"--output", "--overlay", "--update", "--plot", "--layouts", "--rests"}
+
+
+def test_an_entry_is_never_written_over(folder: Path) -> None:
+    options = [
+        (name, param)
+        for name, command in main.commands.items()
+        for param in command.params
+        if WRITTEN & set(param.opts) or (name == "adopt" and "--panel" in param.opts)
+    ]
+    assert {name for name, _ in options} >= {"capture", "fit", "draw", "check", "report", "adopt", "arrange", "cohort"}
+    for name, param in options:
+        with pytest.raises(InputError, match="cannot be written"):
+            param.type.convert("entry:4", param, None)
+    fit(folder, folder / "rest.json", SAMPLES / "plan.toml", SAMPLES / "panel.toml", "a.json")
+    told = run(folder, "changed", folder / "rest.json", folder / "rest.json", "--output", "entry:4")
+    assert (told.exit_code, "cannot be written" in told.output) == (2, True)
+
+
+def test_keep_is_refused_where_there_is_nothing_to_keep(folder: Path) -> None:
+    for name in ("mat", "doctor", "cohort", "batch", "demo"):
+        told = run(folder, "--keep", "Mara", name, *(["x.json"] if name in ("cohort", "batch") else []))
+        assert told.exit_code == 2, name
+        assert "nothing to keep" in told.output, name
+
+
+def test_names_that_no_disk_takes_serve_as_input(folder: Path) -> None:
+    long = folder / ("b" * 250 + ".json")
+    long.write_bytes((folder / "rest.json").read_bytes())
+    assert run(folder, "journal", "add", "--person", "Mara", long).exit_code == 0
+    told = run(folder, "posture", f"entry:{numbers(folder)['rest']}")
+    assert told.exit_code == 0, told.output

@@ -418,3 +418,6 @@ def test_nicknames_that_look_alike_are_one(tmp_path: Path) -> None:
         journal.add_person("Mara")
         with pytest.raises(InputError, match="already"):
             journal.add_person("Ma\u200bra")
+        for blank in ("\u3164", "\u2800"):
+            with pytest.raises(InputError, match="empty"):
+                journal.add_person(blank)

@@ -27,6 +27,8 @@ from handcapture.cli.start import adopt, advise, arrange
 from handcapture.errors import InputError
 from handcapture.version import __version__
 
+_KEEP_NOTHING = ("mat", "journal", "serve", "demo", "doctor", "batch", "cohort")
+
 __all__ = ["DRAWING_SUFFIXES", "MAT_NAMES", "main"]
 
 
@@ -54,6 +56,9 @@ def main(journal_folder: Path | None, keep: str | None, keep_photos: bool) -> No
     """
     if keep_photos and keep is None:
         raise InputError("--keep-photos says what --keep does with photos. Name a person with --keep.")
+    called = click.get_current_context().invoked_subcommand
+    if keep is not None and called in _KEEP_NOTHING:
+        raise InputError(f"handcapture {called} has nothing to keep for a person. Leave --keep out.")
 
 
 for _command in (
@@ -78,4 +83,4 @@ for _command in (
     demo,
     doctor,
 ):
-    main.add_command(_command if _command in (mat, journal, serve, demo, doctor, batch, cohort) else keeping(_command))
+    main.add_command(_command if _command.name in _KEEP_NOTHING else keeping(_command))

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from handcapture.cli.common import FIGURE, MAT_NAMES, PATH, check_output, json_option, make_folder, print_json
+from handcapture.cli.common import FIGURE, MAT_NAMES, NEW, PATH, check_output, json_option, make_folder, print_json
 
 TABLE_SUFFIXES = (".csv", ".parquet")
 """Stands here as well as in batch.py so that the help needs no heavy import; a test compares them."""
@@ -16,9 +16,9 @@ TABLE_SUFFIXES = (".csv", ".parquet")
 
 @click.command()
 @click.argument("photos", nargs=-1, type=PATH, required=True, metavar="FOLDER|PHOTO|LIST...")
-@click.option("--output", type=PATH, required=True, help="The table (.csv or .parquet) to write, a row a photo.")
+@click.option("--output", type=NEW, required=True, help="The table (.csv or .parquet) to write, a row a photo.")
 @click.option(
-    "--rests", type=PATH, metavar="FOLDER", help="Also write each photo's rest (.json), in folders as the photos'."
+    "--rests", type=NEW, metavar="FOLDER", help="Also write each photo's rest (.json), in folders as the photos'."
 )
 @click.option("--mat", "mat_name", type=click.Choice(MAT_NAMES), help="The mat in use. [default: found out]")
 @click.option("--ruler", type=FIGURE, nargs=2, metavar="X Y", help="What a ruler reads on the two 150 mm rules, mm.")

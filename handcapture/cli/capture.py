@@ -11,6 +11,7 @@ import click
 from handcapture.cli.common import (
     FIGURE,
     MAT_NAMES,
+    NEW,
     PATH,
     check_not_input,
     check_output,
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("photos", nargs=-1, type=PATH, required=True, metavar="PHOTO...")
-@click.option("--output", type=PATH, required=True, help="The rest document (.json) to write.")
+@click.option("--output", type=NEW, required=True, help="The rest document (.json) to write.")
 @click.option("--mat", "mat_name", type=click.Choice(MAT_NAMES), help="The mat in use. [default: found out]")
 @click.option(
     "--ruler",
@@ -44,7 +45,7 @@ if TYPE_CHECKING:
 @click.option(
     "--views", is_flag=True, help="The photos show one placement from 2 to 4 sides; nothing moved between them."
 )
-@click.option("--overlay", type=PATH, metavar="FOLDER", help="Also write each photo with what was measured on it.")
+@click.option("--overlay", type=NEW, metavar="FOLDER", help="Also write each photo with what was measured on it.")
 @click.option("--leave-out", is_flag=True, help="Leave photos out that cannot be measured, and go on.")
 @json_option
 @click.pass_context

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from handcapture.cli.common import FIGURE, PATH, check_not_input, check_output, json_option, print_json
+from handcapture.cli.common import FIGURE, NEW, PATH, check_not_input, check_output, json_option, print_json
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     "--day", "days", multiple=True, metavar="DAY", help="The day of each rest (2031-03-04), if photos do not tell it."
 )
 @click.option("--layout", type=PATH, help="A layout fitted to the first rest: tell which of its buttons should move.")
-@click.option("--output", type=PATH, help="Also write the comparison as a document (.json).")
+@click.option("--output", type=NEW, help="Also write the comparison as a document (.json).")
 @json_option
 def changed(
     rests: tuple[Path, ...],

@@ -10,6 +10,7 @@ import click
 
 from handcapture.cli.common import (
     FIGURE,
+    NEW,
     PATH,
     check_not_input,
     check_output,
@@ -44,10 +45,10 @@ if TYPE_CHECKING:
 )
 @click.option("--plan", type=PATH, help="The plan (.toml) that the layout was fitted from, for --update.")
 @click.option(
-    "--update", type=PATH, metavar="PLAN", help="Write a copy of --plan with the moved buttons' wishes changed."
+    "--update", type=NEW, metavar="PLAN", help="Write a copy of --plan with the moved buttons' wishes changed."
 )
-@click.option("--overlay", type=PATH, metavar="FOLDER", help="Also write each photo with holes, contacts and moves.")
-@click.option("--output", type=PATH, help="Also write the check as a document (.json).")
+@click.option("--overlay", type=NEW, metavar="FOLDER", help="Also write each photo with holes, contacts and moves.")
+@click.option("--output", type=NEW, help="Also write the check as a document (.json).")
 @json_option
 def check(
     layout: Path,

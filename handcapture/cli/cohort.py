@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from handcapture.cli.common import FIGURE, PATH, check_not_input, check_output, json_option, make_folder, print_json
+from handcapture.cli.common import (
+    FIGURE,
+    NEW,
+    PATH,
+    check_not_input,
+    check_output,
+    json_option,
+    make_folder,
+    print_json,
+)
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -33,9 +42,9 @@ _SHOWN = 40
 )  # fmt: skip
 @click.option("--plan", type=PATH, help="With --panel: fit a panel for each size, and one for each person beside it.")
 @click.option("--panel", type=PATH, help="The panel (.toml) to fit them on.")
-@click.option("--layouts", type=PATH, metavar="FOLDER", help="With --plan: write each size's layout.")
-@click.option("--output", type=PATH, help="Write everything as a document (.json).")
-@click.option("--plot", type=PATH, help="Draw coverage and sizes (.png, .svg, .pdf).")
+@click.option("--layouts", type=NEW, metavar="FOLDER", help="With --plan: write each size's layout.")
+@click.option("--output", type=NEW, help="Write everything as a document (.json).")
+@click.option("--plot", type=NEW, help="Draw coverage and sizes (.png, .svg, .pdf).")
 @json_option
 def cohort(
     rests: tuple[Path, ...],

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 import click
 
-from handcapture.cli.kept import ENTRIES, FileOrEntry
+from handcapture.cli.kept import ENTRIES, FileOrEntry, NewFile
 from handcapture.errors import HandcaptureError, InputError, PhotoError
 
 if TYPE_CHECKING:
@@ -76,6 +76,7 @@ class Figure(click.ParamType[float]):
 
 FIGURE: Final = Figure()
 PATH: Final = FileOrEntry()
+NEW: Final = NewFile()
 SETTINGS: Final = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 

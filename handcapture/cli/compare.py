@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from handcapture.cli.common import PATH, check_not_input, check_output, json_option, print_json
+from handcapture.cli.common import NEW, PATH, check_not_input, check_output, json_option, print_json
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("layouts", nargs=-1, type=PATH, required=True, metavar="LAYOUT LAYOUT...")
 @click.option("--rest", type=PATH, help="The rest that they were fitted to: travel then counts from the contacts.")
-@click.option("--output", type=PATH, help="Also draw the comparison (.pdf, .png or .svg).")
+@click.option("--output", type=NEW, help="Also draw the comparison (.pdf, .png or .svg).")
 @json_option
 def compare(layouts: tuple[Path, ...], rest: Path | None, output: Path | None, as_json: bool) -> None:
     """Compare layouts, such as the revisions of one panel, each with the one before it.

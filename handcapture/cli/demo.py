@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from handcapture.cli.common import PATH, json_option, print_json, without_native_chatter
+from handcapture.cli.common import NEW, json_option, print_json, without_native_chatter
 
 
 @click.command()
-@click.option("--output", type=PATH, default=Path("out"), show_default=True, help="The folder to write into.")
+@click.option("--output", type=NEW, default=Path("out"), show_default=True, help="The folder to write into.")
 @json_option
 def demo(output: Path, as_json: bool) -> None:
     """Run the whole chain on the sample photos, and leave everything in a folder to look at.

@@ -11,6 +11,7 @@ import click
 from handcapture.cli.common import (
     FIGURE,
     MAT_NAMES,
+    NEW,
     PATH,
     check_not_input,
     check_output,
@@ -52,7 +53,7 @@ class _Wishes:
 @click.option(
     "--output",
     "outputs",
-    type=PATH,
+    type=NEW,
     required=True,
     multiple=True,
     help="A drawing to write, of the kind its ending names; may be given several times.",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from handcapture.cli.common import FIGURE, PATH, check_not_input, check_output, json_option, print_json
+from handcapture.cli.common import FIGURE, NEW, PATH, check_not_input, check_output, json_option, print_json
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ _ALIKE = 4
 @click.argument("rest", type=PATH)
 @click.option("--plan", type=PATH, required=True, help="The plan (.toml): buttons, fingers, hole sizes.")
 @click.option("--panel", type=PATH, required=True, help="The panel (.toml): outline, edges, keep-outs.")
-@click.option("--output", type=PATH, required=True, help="The layout document (.json) to write.")
+@click.option("--output", type=NEW, required=True, help="The layout document (.json) to write.")
 @click.option(
     "--pull",
     type=click.FloatRange(0, 1),

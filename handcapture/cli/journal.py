@@ -12,6 +12,7 @@ import click
 
 from handcapture.cli.common import (
     FIGURE,
+    NEW,
     PATH,
     check_not_input,
     check_output,
@@ -383,7 +384,7 @@ def impression(
 
 @journal.command()
 @click.argument("number", type=int)
-@click.option("--output", type=PATH, required=True, help="The file to write.")
+@click.option("--output", type=NEW, required=True, help="The file to write.")
 @_folder_option
 @json_option
 def get(number: int, output: Path, folder: Path | None, as_json: bool) -> None:
@@ -435,7 +436,7 @@ def made(number: int, files: tuple[Path, ...], folder: Path | None, as_json: boo
 
 
 @journal.command("export")
-@click.option("--output", type=PATH, required=True, help="The archive (.zip) to write.")
+@click.option("--output", type=NEW, required=True, help="The archive (.zip) to write.")
 @_folder_option
 @json_option
 def export_(output: Path, folder: Path | None, as_json: bool) -> None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from handcapture.errors import HandcaptureError, InputError
+from handcapture.errors import HandcaptureError, InputError, OutputError
 
 if TYPE_CHECKING:
     from handcapture.journal.store import Journal
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 ENTRIES: Final = "handcapture.entries"
 """Where a command's context keeps what the user called the files that entries were put into."""
 FOLDER_VARIABLE: Final = "HANDCAPTURE_JOURNAL"
-_ENTRY: Final = re.compile(r"entry:(\d{1,9})")
+_ENTRY: Final = re.compile(r"entry:([0-9]{1,9})")
 _DRAWN: Final = (".dxf", ".svg", ".csv", ".pdf", ".html", ".jpg", ".png")
 
 
@@ -40,10 +40,31 @@ class FileOrEntry(click.Path):
         with _opened(ctx, reading=True) as kept:
             data, suffix = kept.content(int(found[1]))
             entry = kept.show(int(found[1]))
-        path = folder / (Path(getattr(entry, "name", "") or f"entry_{found[1]}").stem + suffix)
-        path.write_bytes(data)
-        ctx.meta.setdefault(ENTRIES, {})[str(path)] = f"{value} ({path.name})"
+        name = Path(getattr(entry, "name", "") or f"entry_{found[1]}")
+        # Names of other machines may be longer than this one's disk takes.
+        path = folder / (re.sub(r"[^\w. ()-]", "_", name.stem)[:60] + suffix)
+        try:
+            path.write_bytes(data)
+        except OSError as error:
+            raise OutputError(f"{value} cannot be put into {folder}: {error.strerror or error}. Make room.") from None
+        ctx.meta.setdefault(ENTRIES, {})[str(path)] = f"{value} ({name.name})"
         return path
+
+
+class NewFile(click.Path):
+    """A path to write to: no entry, since what the journal keeps never changes."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return a path. InputError for an entry."""
+        if isinstance(value, str) and _ENTRY.fullmatch(value):
+            raise InputError(
+                f"{value} cannot be written: entries of the journal stay as they are. Name a file; --keep before the "
+                "command keeps it as a new entry."
+            )
+        return super().convert(value, param, ctx)
 
 
 @contextlib.contextmanager

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import click
 
-from handcapture.cli.common import MAT_NAMES, PATH, check_output, json_option, print_json
+from handcapture.cli.common import MAT_NAMES, NEW, check_output, json_option, print_json
 
 
 @click.command()
 @click.option("--paper", type=click.Choice(MAT_NAMES), default="a3", show_default=True, help="Size of the mat.")
-@click.option("--output", type=PATH, required=True, help="The PDF to write.")
+@click.option("--output", type=NEW, required=True, help="The PDF to write.")
 @json_option
 def mat(paper: str, output: Path, as_json: bool) -> None:
     """Write a mat to print: the sheet (or pair of sheets) on which the hands rest.

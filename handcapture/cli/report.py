@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from handcapture.cli.common import FIGURE, PATH, check_not_input, check_output, json_option, print_json
+from handcapture.cli.common import FIGURE, NEW, PATH, check_not_input, check_output, json_option, print_json
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 @click.option(
     "--output",
     "outputs",
-    type=PATH,
+    type=NEW,
     multiple=True,
     required=True,
     help="The report (.html or .pdf); both may be given.",

@@ -13,6 +13,7 @@ from click.core import ParameterSource
 from handcapture.cli.common import (
     FIGURE,
     MAT_NAMES,
+    NEW,
     PATH,
     check_new,
     check_not_input,
@@ -40,8 +41,8 @@ _OF_DRAWINGS: Final = ("units", "layer", "keep_out_layers")
 @click.command()
 @click.argument("drawing", type=PATH, metavar="DRAWING|PHOTO")
 @click.option("--rest", type=PATH, required=True, help="The rest document: whose hands are to work it.")
-@click.option("--output", type=PATH, required=True, help="The plan (.toml) to write.")
-@click.option("--panel", type=PATH, help="Also write the panel (.toml), from the drawing's outline.")
+@click.option("--output", type=NEW, required=True, help="The plan (.toml) to write.")
+@click.option("--panel", type=NEW, help="Also write the panel (.toml), from the drawing's outline.")
 @click.option("--units", type=click.Choice(("mm", "cm", "inch")), help="The drawing's unit, where it does not say.")
 @click.option("--layer", help="Read only this layer of the drawing.")
 @click.option(
@@ -306,7 +307,7 @@ def _outline_told(panel: PanelFile) -> str:
 @click.command()
 @click.argument("rest", type=PATH)
 @click.option("--pattern", type=click.Choice(("rows", "arcs", "columns")), required=True, help="How holes are laid.")
-@click.option("--output", type=PATH, required=True, help="The plan (.toml) to write.")
+@click.option("--output", type=NEW, required=True, help="The plan (.toml) to write.")
 @click.option("--hole", "hole_mm", type=FIGURE, default=24.0, show_default=True, help="Diameter of the holes, mm.")
 @click.option("--pitch", "pitch_mm", type=FIGURE, default=32.0, show_default=True, help="From hole to hole, mm.")
 @click.option("--rows", "rows", type=int, default=2, show_default=True, help="Holes of each finger.")
@@ -389,7 +390,7 @@ def arrange(
 
 @click.command()
 @click.argument("functions", type=PATH)
-@click.option("--output", type=PATH, help="Also write the buttons as the start of a plan (.toml).")
+@click.option("--output", type=NEW, help="Also write the buttons as the start of a plan (.toml).")
 @click.option("--reasons", is_flag=True, help="Show why, and what the other fingers would cost.")
 @force_option
 @json_option

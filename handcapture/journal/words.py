@@ -12,6 +12,8 @@ LONGEST_NICKNAME: Final = 80
 LONGEST_TITLE: Final = 200
 LONGEST_TAG: Final = 40
 LONGEST_TEXT: Final = 20_000
+_BLANKS: Final = frozenset("\u115f\u1160\u2800\u3164\uffa0")
+"""Letters and signs that show nothing: Hangul fillers and the empty Braille pattern."""
 _DIRECTION_MARKS: Final = frozenset("\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
@@ -44,7 +46,7 @@ def _line(text: str, what: str, longest: int) -> str:
 def checked_nickname(nickname: str) -> str:
     """Return a nickname as it is kept. InputError when it is empty, too long or no single line."""
     shown = _line(nickname, "The nickname", LONGEST_NICKNAME)
-    if not any(unicodedata.category(c)[0] in "LNSP" for c in shown):
+    if not any(unicodedata.category(c)[0] in "LNSP" and c not in _BLANKS for c in shown):
         raise InputError("The nickname is empty. Give one or more letters, figures or signs.")
     return shown
 
@@ -61,7 +63,7 @@ def alike_key(nickname: str) -> str:
     """Return what two nicknames that look alike have in common."""
     folded = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", nickname).casefold())
     # Characters that do not show tell nobody apart.
-    return "".join(c for c in folded if unicodedata.category(c) != "Cf")
+    return "".join(c for c in folded if unicodedata.category(c) != "Cf" and not "\ufe00" <= c <= "\ufe0f")
 
 
 def checked_title(title: str) -> str:

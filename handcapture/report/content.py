@@ -35,6 +35,7 @@ CLINICIAN: Final = (
     "belongs with a clinician."
 )
 _LONGEST_NAME: Final = 120
+_LONGEST_LINE: Final = 1500
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,8 +161,8 @@ def _contacts_section(rest: Rest) -> Section:
 
 
 def _line(text: str) -> str:
-    """Return a text of any length on one line, without characters that break a page."""
-    return clean_label(text, None)
+    """Return a text on one line, without characters that break a page, cut where it would fill one."""
+    return clean_label(text, _LONGEST_LINE)
 
 
 def _contacts_table(rest: Rest) -> Table:

@@ -6,6 +6,7 @@ import io
 from typing import TYPE_CHECKING, Any, Final, Literal
 from xml.sax.saxutils import escape
 
+from handcapture.errors import OutputError
 from handcapture.pdf_canvas import BOLD, FONT, MM_TO_POINTS, new_canvas
 from handcapture.report.model import Block, Column, Facts, Heading, Picture, Report, Section, Table, Text
 
@@ -30,8 +31,15 @@ _NOTE, _NOTE_EDGE, _CAUTION, _CAUTION_EDGE = "#f3f1e4", "#8a6d00", "#fbece4", "#
 
 def report_pdf(report: Report, paper: Paper = "a4") -> bytes:
     """Return the report as PDF, its pages numbered "3 of 7"."""
-    pages = _laid_out(report, paper, 0)[1]
-    return _laid_out(report, paper, pages)[0]
+    from reportlab.platypus.doctemplate import LayoutError
+
+    try:
+        pages = _laid_out(report, paper, 0)[1]
+        return _laid_out(report, paper, pages)[0]
+    except LayoutError:
+        raise OutputError(
+            "The report holds something that is larger than a page, and cannot be laid out as PDF. Write it as .html."
+        ) from None
 
 
 def _laid_out(report: Report, paper: Paper, of: int) -> tuple[bytes, int]:
