@@ -129,7 +129,7 @@ def test_an_entry_is_never_written_over(folder: Path) -> None:
         if WRITTEN & set(param.opts) or (name == "adopt" and "--panel" in param.opts)
     ]
     assert {name for name, _ in options} >= {"capture", "fit", "draw", "check", "report", "adopt", "arrange", "cohort"}
-    for name, param in options:
+    for _, param in options:
         with pytest.raises(InputError, match="cannot be written"):
             param.type.convert("entry:4", param, None)
     fit(folder, folder / "rest.json", SAMPLES / "plan.toml", SAMPLES / "panel.toml", "a.json")
