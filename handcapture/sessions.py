@@ -87,6 +87,7 @@ SCALE_SHARE: Final = 0.02
 CHANGED_UNLIKE: Final = 0.5
 """Share of the variance that photos of one session have in common, but not with the other session, for a finger that
 changed. A precaution of ours; the person scenes show none (see above)."""
+_TOGETHER: Final = "most fingers of this hand"
 HEEL_LEVEL: Final = 0.01
 HEEL_LEAST_MM: Final = 4.0
 """The heel is located within 2 to 3 mm in each photo (`calibration/palm.py`)."""
@@ -521,7 +522,7 @@ def _against_heel(first: Sequence[Placement], second: Sequence[Placement], side:
 def _beside_heel(change: FingerChange, off_mm: float) -> FingerChange:
     way = "farther from" if off_mm > 0 else "nearer to"
     reason = (
-        f"most fingers of this hand lie {abs(off_mm):.0f} mm {way} its heel than before, so several moved together, "
+        f"{_TOGETHER} lie {abs(off_mm):.0f} mm {way} its heel than before, so several moved together, "
         "and which ones the fingertips cannot tell"
     )
     return replace(change, verdict="cannot tell", reason=reason, placements_needed=None)
@@ -985,6 +986,14 @@ def compare_text(comparison: Comparison) -> str:
             f"mm): {', '.join(same)}."
         )
     for hand in (hand for hand in c.hands if hand.shape_untold):
+        together = next(
+            (f.reason for f in c.fingers if f.side == hand.side and f.change_mm is not None and f.reason), ""
+        )
+        if together.startswith(_TOGETHER):
+            lines.append(
+                f"The {hand.side} hand changed: {together}. None is named; look at the overlays of both sessions."
+            )
+            continue
         lines.append(
             f"The {hand.side} hand: its shape changed in more fingers than can be told apart, so none is named. "
             "Look at the overlays of both sessions."

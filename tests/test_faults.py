@@ -33,7 +33,7 @@ WRITERS = {
     "journal/archive._document": "a file that is read and removed again",
     "journal/archive.read_archive": "a new folder, whole or not at all: test_journal_archive",
     "journal/database._back_up": "before a migration: test_journal_safety",
-    "journal/database._remove": "overwrites what is deleted: test_journal_safety",
+    "journal/database._overwrite": "overwrites what is deleted: test_journal_safety",
     "journal/database.create": "an empty database: here",
     "batch.measure": "a photo in a folder that is removed when it is read",
     "batch._appending": "the rows of a run: test_batch",
@@ -54,7 +54,7 @@ def _writes(node: ast.Call) -> bool:
     if name == "ZipFile":
         return "w" in modes
     if name == "open" and getattr(getattr(called, "value", None), "id", "") == "os":
-        return "O_CREAT" in ast.dump(node)
+        return any(flag in ast.dump(node) for flag in ("O_CREAT", "O_RDWR"))
     return name == "open" and any(
         isinstance(m, str) and re.fullmatch(r"[rwax]b?\+?b?t?", m) and m not in ("r", "rb") for m in modes
     )

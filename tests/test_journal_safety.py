@@ -27,6 +27,7 @@ from helpers_journal import (
     check_photos,
     files_below,
     holders,
+    photo_bytes,
     state,
     version_1,
     write_inputs,
@@ -636,3 +637,62 @@ def test_deletion_reaches_what_the_page_kept(tmp_path: Path) -> None:
     assert left == sorted(
         [other, f"{other}/overlays", f"{other}/overlays/1.jpg", f"{other}/state.json", "devices.json"]
     )
+
+
+def test_links_and_folders_that_are_not_ours_are_left_alone(tmp_path: Path) -> None:
+    """A journal that came from someone else may hold links to anywhere."""
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (outside / "thesis.txt").write_text("years of work")
+    folder = tmp_path / "journal"
+    with open_journal(folder, create=True) as journal:
+        journal.add_person("Mara")
+    page = folder / "page"
+    page.mkdir(exist_ok=True)
+    (page / "77").symlink_to(outside, target_is_directory=True)
+    (page / "2024").mkdir()
+    (page / "2024" / "notes.txt").write_text("mine")
+    gone = page / "99"
+    gone.mkdir()
+    (gone / "state.json").write_text(json.dumps({"session": 99, "photos": []}))
+    (gone / "1.jpg").write_bytes(b"a hand")
+    (gone / "link.jpg").symlink_to(outside / "thesis.txt")
+    with open_journal(folder) as journal:
+        assert [person.nickname for person in journal.people()] == ["Mara"]
+    assert (outside / "thesis.txt").read_text() == "years of work"
+    assert (page / "2024" / "notes.txt").read_text() == "mine"
+    assert not gone.exists()
+
+
+def test_a_backup_by_hard_links_keeps_its_photos(tmp_path: Path) -> None:
+    """What cp -al and rsync --link-dest make."""
+    (tmp_path / "one.jpg").write_bytes(photo_bytes(1))
+    folder = tmp_path / "journal"
+    with open_journal(folder, create=True) as journal:
+        journal.add_person("Mara")
+        photo = journal.add_photo("Mara", tmp_path / "one.jpg", keep=True)
+    kept = folder / "photos" / str(photo.file)
+    os.link(kept, tmp_path / "backup.jpg")
+    before = kept.read_bytes()
+    with open_journal(folder) as journal:
+        journal.delete_person("Mara")
+    assert not kept.exists()
+    assert (tmp_path / "backup.jpg").read_bytes() == before
+
+
+def test_a_photo_is_deleted_with_what_the_page_drew_of_it(tmp_path: Path) -> None:
+    (tmp_path / "one.jpg").write_bytes(photo_bytes(1))
+    folder = tmp_path / "journal"
+    with open_journal(folder, create=True) as journal:
+        journal.add_person("Mara")
+        session = journal.add_session("Mara")
+        photo = journal.add_photo("Mara", tmp_path / "one.jpg", session.id, keep=True)
+    place = folder / "page" / str(session.id)
+    place.mkdir(parents=True)
+    state = {"session": session.id, "photos": [{"id": 3, "number": photo.id}, {"id": 4, "number": photo.id + 1}]}
+    (place / "state.json").write_text(json.dumps(state))
+    for name in ("3.jpg", "square_3.jpg", "4.jpg"):
+        (place / name).write_bytes(b"a hand")
+    with open_journal(folder) as journal:
+        journal.delete_photo(photo.id)
+    assert sorted(path.name for path in place.iterdir()) == ["4.jpg", "state.json"]

@@ -40,6 +40,8 @@ MANIFEST: Final = "manifest.jsonl"
 MOST_MANIFEST_BYTES: Final = 500_000_000
 MOST_PHOTO_BYTES: Final = 300_000_000
 _MEMBER: Final = re.compile(r"documents/[0-9a-f]{64}\.(json|toml)|photos/[0-9a-f]{64}\.(jpg|png)")
+_HIGHEST_ID: Final = 10**12
+"""Numbers of entries are never given twice: from here on they would run out."""
 _NO_TIME: Final = (1980, 1, 1, 0, 0, 0)
 _TEXT_TYPES: Final = (int, float, str, type(None))
 
@@ -338,6 +340,9 @@ def _put_rows(
 def _fits(table: Table, values: dict[str, Any]) -> bool:
     columns = {column.name for column in table.c} - ({"content"} if table.name == "document" else set())
     if set(values) != columns or not all(type(value) in _TEXT_TYPES for value in values.values()):
+        return False
+    keys = [value for name, value in values.items() if name == "id" or name.endswith("_id")]
+    if not all(value is None or (isinstance(value, int) and 1 <= value <= _HIGHEST_ID) for value in keys):
         return False
     numbers = [value for value in values.values() if isinstance(value, int)]
     texts = [value for value in values.values() if isinstance(value, str)]

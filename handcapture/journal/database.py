@@ -8,10 +8,12 @@ row names is what a broken-off write left, and goes at the next opening.
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import re
 import shutil
 import sqlite3
+import stat
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
@@ -217,26 +219,57 @@ class Database:
 
     def _clear(self, connection: Connection) -> None:
         """Remove the strays, and the page's folders that they leave empty."""
+        folders = self._page_folders(connection)
         self._remove(self._strays(connection))
-        for folder in self._page_folders(connection):
-            shutil.rmtree(folder, ignore_errors=True)
+        for folder in folders:
+            shutil.rmtree(folder, ignore_errors=True)  # follows no links
 
     def _page_folders(self, connection: Connection) -> list[Path]:
         """Return the folders in which the page keeps sessions that the journal has no more."""
+        known = set(connection.execute(select(SESSION.c.id)).scalars())
+        return [folder for number, folder, _ in self._page_states() if number not in known]
+
+    def _page_states(self) -> list[tuple[int, Path, dict[str, Any]]]:
+        """Return the folders that the page wrote, with their sessions' numbers and states; others are not ours.
+
+        A folder is the page's if a state is in it, whole or damaged. Links are none of ours, wherever they lead.
+        """
+        found = []
+        page = self.folder / PAGE
         try:
-            present = sorted(int(folder.name) for folder in (self.folder / PAGE).iterdir() if folder.name.isdecimal())
+            folders = [] if page.is_symlink() else sorted(p for p in page.iterdir() if p.name.isdecimal())
         except OSError:
             return []  # nobody has used the page
-        known = set(connection.execute(select(SESSION.c.id)).scalars())
-        return [self.folder / PAGE / str(number) for number in present if number not in known]
+        for folder in folders:
+            path = folder / "state.json"
+            if folder.is_symlink() or path.is_symlink() or not path.is_file():
+                continue
+            state: object = None
+            with contextlib.suppress(OSError, ValueError, RecursionError):
+                state = json.loads(path.read_bytes())
+            found.append((int(folder.name), folder, state if isinstance(state, dict) else {}))
+        return found
+
+    def remove_page_pictures(self, number: int) -> None:
+        """Remove what the page drew of a photo, and measured in it."""
+        left = []
+        for _, folder, state in self._page_states():
+            photos = state.get("photos")
+            for photo in photos if isinstance(photos, list) else []:
+                if isinstance(photo, dict) and photo.get("number") == number and isinstance(photo.get("id"), int):
+                    names = ("{}.jpg", "{}.json", "square_{}.jpg", "square_{}.json")
+                    left += [folder / name.format(photo["id"]) for name in names]
+        self._remove([path for path in left if path.is_file() and not path.is_symlink()])
 
     def _strays(self, connection: Connection) -> list[Path]:
         """Return the files of deleted sessions that the page kept, and the photos that no row names; no others."""
-        left = [path for folder in self._page_folders(connection) for path in folder.rglob("*") if path.is_file()]
+        left = [path for folder in self._page_folders(connection) for path in _files_in(folder)]
         return [*left, *self._stray_photos(connection)]
 
     def _stray_photos(self, connection: Connection) -> list[Path]:
         """Return the files in the photos' folder that no row names; files that are not ours are left alone."""
+        if self.photos.is_symlink():
+            return []  # another folder's files are not ours to remove
         try:
             present = {name for name in os.listdir(self.photos) if _OURS.fullmatch(name)}
         except FileNotFoundError:
@@ -251,11 +284,7 @@ class Database:
             self.step(f"remove {path.name}")
             try:
                 with contextlib.suppress(FileNotFoundError):
-                    if not path.is_symlink():
-                        with path.open("r+b") as file:  # overwritten first: unlinking leaves the blocks as they are
-                            file.write(bytes(path.stat().st_size))
-                            file.flush()
-                            os.fsync(file.fileno())
+                    _overwrite(path)
                     path.unlink()
             except OSError as error:
                 raise OutputError(
@@ -285,6 +314,26 @@ class Database:
             raise OutputError(f"{self.path} is in use by another program, which keeps its log. Close that program.")
         with self.writing() as connection:
             connection.execute(delete(SETTING).where(SETTING.c.name == _PURGE))
+
+
+def _files_in(folder: Path) -> list[Path]:
+    """Return the files below a folder, through no link."""
+    found = []
+    for place, _, names in os.walk(folder, followlinks=False):
+        found += [Path(place) / name for name in sorted(names) if not (Path(place) / name).is_symlink()]
+    return found
+
+
+def _overwrite(path: Path) -> None:
+    """Overwrite a file, since unlinking leaves its blocks as they are; not one with other names, in a backup say."""
+    told = path.lstat()
+    if not stat.S_ISREG(told.st_mode) or told.st_nlink > 1:
+        return
+    handle = os.open(path, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0))
+    with os.fdopen(handle, "r+b") as file:
+        file.write(bytes(told.st_size))
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def _engine(path: Path, step: Step, mode: str) -> Engine:

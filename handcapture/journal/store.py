@@ -217,6 +217,7 @@ class Journal:
                 connection.execute(delete(ENTRY).where(ENTRY.c.id == number))
             self._database.due_for_purge(connection)
         try:
+            self._database.remove_page_pictures(number)
             self._database.purge()
         except HandcaptureError:
             raise OutputError(

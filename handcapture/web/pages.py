@@ -183,18 +183,13 @@ def delete_photo(desk: Desk, session: int, photo: int) -> Purpose:
     """Delete a photo from the session and the journal, with its pictures. InputError while it is measured."""
     from handcapture.journal.store import open_journal
 
-    def check(state: SessionState) -> SessionState:
-        if state.photo(photo).status in ("waiting", "working"):
-            raise InputError(TEXTS["busy_already"])
-        return state.without_photo(photo)
-
     entry = desk.store.load(session).photo(photo)
-    desk.store.change(session, check)
-    place = desk.store.place(session)
-    for name in (f"{photo}.jpg", f"{photo}.json", f"square_{photo}.jpg", f"square_{photo}.json"):
-        (place / name).unlink(missing_ok=True)
+    if entry.status in ("waiting", "working"):
+        raise InputError(TEXTS["busy_already"])
+    # The journal finds by the session's state what was drawn of it.
     with open_journal(desk.folder) as journal:
         journal.delete_photo(entry.number)
+    desk.store.change(session, lambda state: state.without_photo(photo))
     return entry.purpose
 
 

@@ -281,7 +281,8 @@ class Store:
     def keep_only(self, sessions: set[int]) -> None:
         """Remove the folders of sessions that the journal has no more: their person was deleted."""
         for folder in self.folder.iterdir():
-            if folder.name.isdecimal() and int(folder.name) not in sessions:
+            ours = folder.name.isdecimal() and not folder.is_symlink() and (folder / "state.json").is_file()
+            if ours and int(folder.name) not in sessions:
                 shutil.rmtree(folder, ignore_errors=True)
 
     def _write(self, state: SessionState) -> None:
