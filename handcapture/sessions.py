@@ -797,7 +797,7 @@ def _measures(
         difference, half, probability = tests[k]
         probability = adjusted.get(k, probability)
         verdict: Verdict = "cannot tell"
-        if probability <= level and name not in HOW_LAID:
+        if probability <= level and name not in HOW_LAID and not check:
             verdict = "changed"
         elif abs(difference) + half <= margin:
             verdict = "unchanged"

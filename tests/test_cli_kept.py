@@ -150,3 +150,13 @@ def test_names_that_no_disk_takes_serve_as_input(folder: Path) -> None:
     assert run(folder, "journal", "add", "--person", "Mara", long).exit_code == 0
     told = run(folder, "posture", f"entry:{numbers(folder)['rest']}")
     assert told.exit_code == 0, told.output
+
+
+def test_entries_of_another_person_are_not_kept_again(folder: Path) -> None:
+    fit(folder, folder / "rest.json", SAMPLES / "plan.toml", SAMPLES / "panel.toml", "a.json")
+    kept = numbers(folder)
+    run(folder, "journal", "person", "add", "Otto")
+    assert run(folder, "--keep", "Otto", "posture", f"entry:{kept['rest']}").exit_code == 0
+    people = json.loads(run(folder, "journal", "list", "--json").output)["people"]
+    (otto,) = (person for person in people if person["nickname"] == "Otto")
+    assert not [item for found in otto["sessions"] for item in found["items"]]

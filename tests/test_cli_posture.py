@@ -117,3 +117,26 @@ def test_bad_input_is_refused_in_a_sentence(rest: Path, tmp_path: Path) -> None:
     assert "no placements" in json.loads(result.output.splitlines()[0])["error"]
     for output in (short.output, missing.output, result.output):
         assert "Traceback" not in output
+
+
+def test_steady_tells_what_change_can_be_told(tmp_path: Path) -> None:
+    """The figures are the library's; more placements resolve less, and a wider resolution needs fewer."""
+    from helpers_sessions import session
+
+    from handcapture.repeat import repeatability
+
+    rest = session(4, 5)
+    path = written(tmp_path / "rest.json", rest)
+    told = json.loads(CliRunner().invoke(main, ["steady", str(path), "--resolve", "4", "--json"]).output)
+    found = repeatability(rest)
+    assert told["technical_error_mm"] == pytest.approx(found.technical_error_mm, abs=1e-2)
+    assert [row["placements_needed"] for row in told["fingers"]] == list(found.plan(4.0).values())
+    wide = json.loads(CliRunner().invoke(main, ["steady", str(path), "--resolve", "8", "--json"]).output)
+    for near, far in zip(told["fingers"], wide["fingers"], strict=True):
+        assert (far["placements_needed"] or 99) <= (near["placements_needed"] or 99)
+    text = CliRunner().invoke(main, ["steady", str(path)]).output
+    assert "placements for 6 mm" in text
+    once = written(tmp_path / "once.json", session(4, 1))
+    alone = CliRunner().invoke(main, ["steady", str(once)])
+    assert (alone.exit_code, "laid down twice" in alone.output) == (2, True)
+    assert CliRunner().invoke(main, ["steady", str(path), "--resolve", "-1"]).exit_code == 2

@@ -591,3 +591,27 @@ def test_heels_leave_one_changed_finger_to_be_named() -> None:
         found = compare_sessions(before, drawn_in(after, 8.0, ("ring",)))
         named += any((f.side, f.finger, f.verdict) == ("left", "ring", "changed") for f in found.fingers)
     assert named >= 9
+
+
+@pytest.mark.parametrize("side", SIDES)
+def test_turns_and_shifts_have_their_sign_on_both_hands(side: Side) -> None:
+    """Clockwise as seen is positive (y down), and so are right and towards the person."""
+    turned = compare_sessions(session(6, 210), session(6, 211, motions={side: Motion(9.0, (0.0, 0.0))}))
+    hand = next(h for h in turned.hands if h.side == side)
+    assert hand.turn_deg == pytest.approx(9.0, abs=3.0)
+    shifted = compare_sessions(session(6, 212), session(6, 213, motions={side: Motion(0.0, (14.0, 9.0))}))
+    hand = next(h for h in shifted.hands if h.side == side)
+    assert hand.shift_mm == pytest.approx([14.0, 9.0], abs=4.0)
+
+
+def test_unchanged_is_wrong_at_most_once_in_twenty() -> None:
+    """A change as large as the margin must not pass for none: two one-sided tests hold 5 % (Schuirmann 1987)."""
+    wrong = 0
+    runs = 200
+    for seed in range(runs):
+        before = session(5, 5000 + 2 * seed)
+        after = session(5, 5001 + 2 * seed, moved={("right", "middle"): (0.0, 5.0)})
+        found = compare_sessions(before, after, margin_mm=5.0)
+        change = next(f for f in found.fingers if (f.side, f.finger) == ("right", "middle"))
+        wrong += change.verdict == "unchanged"
+    assert wrong <= stats.binom.ppf(0.999, runs, 0.05)

@@ -24,6 +24,7 @@ from handcapture.cli.posture import posture
 from handcapture.cli.report import report
 from handcapture.cli.serve import serve
 from handcapture.cli.start import adopt, advise, arrange
+from handcapture.cli.steady import steady
 from handcapture.errors import InputError
 from handcapture.version import __version__
 
@@ -67,6 +68,7 @@ for _command in (
     batch,
     inspect,
     posture,
+    steady,
     adopt,
     arrange,
     advise,

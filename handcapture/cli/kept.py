@@ -102,7 +102,10 @@ def keeping(command: click.Command) -> click.Command:
         with _opened(ctx) as kept:
             kept.person(nickname)  # before any work: a person who is not there is told at once
         result = plain(*arguments, **values)
-        _keep(ctx, nickname, bool(wishes.get("keep_photos")), list(_files(values.values())))
+        # What came from the journal is in it, perhaps as another person's.
+        from_journal = ctx.meta.get(ENTRIES, {})
+        files = [path for path in _files(values.values()) if str(path) not in from_journal]
+        _keep(ctx, nickname, bool(wishes.get("keep_photos")), files)
         return result
 
     command.callback = callback
