@@ -967,7 +967,9 @@ def finger_verdict(change: FingerChange, margin_mm: float) -> str:
 def compare_text(comparison: Comparison) -> str:
     """Return the comparison in plain lines."""
     c = comparison
-    on = f"one print of the {c.mats[0]} mat" if c.same_print else f"two prints ({c.mats[0]}, {c.mats[1]})"
+    on = f"two prints ({c.mats[0]}, {c.mats[1]})"
+    if c.same_print:
+        on = f"what is taken for one print of the {c.mats[0]} mat"
     lines = [f"Compared: {_times(c.placements[0])} in the first session with {c.placements[1]} in the second, on {on}."]
     lines += c.notes
     changed = [f for f in c.fingers if f.verdict == "changed"]

@@ -696,3 +696,24 @@ def test_a_photo_is_deleted_with_what_the_page_drew_of_it(tmp_path: Path) -> Non
     with open_journal(folder) as journal:
         journal.delete_photo(photo.id)
     assert sorted(path.name for path in place.iterdir()) == ["4.jpg", "state.json"]
+
+
+@pytest.mark.parametrize("name", ["journal.sqlite", "photos", "page"])
+def test_a_journal_with_linked_parts_is_refused(tmp_path: Path, name: str) -> None:
+    """It could not delete what lies elsewhere, or would delete what is another's."""
+    folder = tmp_path / "journal"
+    with open_journal(folder, create=True):
+        pass
+    (folder / "page").mkdir(exist_ok=True)
+    shutil.move(folder / name, tmp_path / "elsewhere")
+    (folder / name).symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(InputError, match="is a link to another place"), open_journal(folder):
+        pass
+
+
+def test_the_page_s_state_goes_last(tmp_path: Path) -> None:
+    """A removal that is killed then leaves a folder that is still known for the page's."""
+    for name in ("1.jpg", "state.json", "table_3.json", "tmp/layout.json"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text("x")
+    assert [path.name for path in files._files_in(tmp_path)][-1] == "state.json"

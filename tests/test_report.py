@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 from html import unescape
 from html.parser import HTMLParser
@@ -16,6 +17,7 @@ from helpers_sessions import session, written
 
 from handcapture.cli import main
 from handcapture.layout.document import write_layout
+from handcapture.layout.model import Finding
 from handcapture.report.content import Inputs, build_report
 from handcapture.report.inputs import NamedLayout, Session
 from handcapture.report.page import report_page
@@ -87,6 +89,72 @@ def test_hostile_text_stays_text(made: tuple[str, str]) -> None:
     assert "<script>" not in page
     assert "&lt;script&gt;" in page
     assert "<script>alert(1)</script>" in pdf
+
+
+KNOWN_TAGS = {
+    *(
+        "html",
+        "head",
+        "meta",
+        "title",
+        "style",
+        "body",
+        "main",
+        "header",
+        "footer",
+        "nav",
+        "section",
+        "article",
+        "aside",
+    ),
+    *("h1", "h2", "h3", "p", "a", "ul", "ol", "li", "dl", "dt", "dd", "div", "span", "figure", "figcaption", "img"),
+    *("table", "caption", "thead", "tbody", "tr", "th", "td", "strong", "em", "small", "br"),
+}
+
+
+def test_hostile_text_stays_text_wherever_it_stands() -> None:
+    """In labels, names, findings, waivers, notes and provenance alike: no tag, no handler, and the words are there."""
+
+    def mark(place: str) -> str:
+        return f"<img src=x onerror=alert(1)>{place}</td>"
+
+    plain = workshop_layout()
+    layout = replace(
+        plain,
+        name=mark("N1"),
+        panel=replace(plain.panel, name=mark("N2")),
+        buttons=(replace(plain.buttons[0], label=mark("N3")), *plain.buttons[1:]),
+        findings=(Finding("web-thin", "warning", mark("N4"), (mark("N3"),), {}, mark("N5"), waived=mark("N6")),),
+    )
+    rest = replace(session(3, 3), notes=(mark("N7"),))
+    found = build_report(
+        Inputs(
+            Session(mark("N8"), rest, None),
+            layout=NamedLayout(mark("N9"), layout),
+            title=mark("N10"),
+            person=mark("N11"),
+        ),
+        DAY,
+    )
+    page = report_page(found).decode()
+
+    class Reader(HTMLParser):
+        said = ""
+
+        def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+            assert tag in KNOWN_TAGS, tag
+            assert not any(name.startswith("on") for name, _ in attrs), attrs
+            assert not any(name == "src" and not str(value).startswith("data:image/") for name, value in attrs), attrs
+
+        def handle_data(self, data: str) -> None:
+            self.said += data
+
+    reader = Reader()
+    reader.feed(page)
+    printed = "".join(text_of(report_pdf(found)).split())
+    for place in ("N4", "N5", "N6", "N7", "N10", "N11"):
+        assert f"onerror=alert(1)>{place}</td>" in reader.said, place
+        assert f"onerror=alert(1)>{place}</td>" in printed, place
 
 
 def test_numbers_are_those_of_the_rest(made: tuple[str, str]) -> None:

@@ -317,11 +317,12 @@ class Database:
 
 
 def _files_in(folder: Path) -> list[Path]:
-    """Return the files below a folder, through no link."""
+    """Return the files below one of the page's folders, through no link."""
     found = []
     for place, _, names in os.walk(folder, followlinks=False):
         found += [Path(place) / name for name in sorted(names) if not (Path(place) / name).is_symlink()]
-    return found
+    # The state last: while it is there, what a broken-off removal left is known for the page's.
+    return sorted(found, key=lambda path: path == folder / "state.json")
 
 
 def _overwrite(path: Path) -> None:
@@ -396,6 +397,12 @@ def check_file(folder: Path, reading: bool = False) -> bool:
             raise InputError(f"{folder} is a file, but the folder of a journal was expected. Name such a folder.")
         if not path.exists():
             raise InputError(f"{folder} holds no journal (no {DATABASE}). {hint}")
+        linked = next((name for name in (DATABASE, PHOTOS, PAGE) if (folder / name).is_symlink()), None)
+        if linked is not None:
+            raise InputError(
+                f"{folder / linked} is a link to another place. A journal holds what is its own in its own folder, or "
+                "it could not delete it: move it there."
+            )
         with path.open("rb") as file:
             start = file.read(len(_HEADER))
     except HandcaptureError:

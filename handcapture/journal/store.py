@@ -208,8 +208,11 @@ class Journal:
         A photo that a kept rest or check was measured from stays by name and hash; only its picture goes, unless
         another person has it too. OutputError as for `delete_person`.
         """
-        with self._database.writing() as connection:
+        with self._database.reading() as connection:
             photo = _one(connection, number, Photo)
+        # First what the page drew: broken off here, the photo is still there to be deleted again.
+        self._database.remove_page_pictures(number)
+        with self._database.writing() as connection:
             named = select(PLACEMENT_PHOTO.c.photo_id).where(PLACEMENT_PHOTO.c.photo_id == number).limit(1)
             if connection.execute(named).first() is not None:
                 connection.execute(update(PHOTO).where(PHOTO.c.id == number).values(file=None))
@@ -217,7 +220,6 @@ class Journal:
                 connection.execute(delete(ENTRY).where(ENTRY.c.id == number))
             self._database.due_for_purge(connection)
         try:
-            self._database.remove_page_pictures(number)
             self._database.purge()
         except HandcaptureError:
             raise OutputError(
