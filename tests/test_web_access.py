@@ -315,3 +315,22 @@ def test_texts_are_used_and_there() -> None:
     used = set(re.findall(r"\bt\.(\w+)", script)) | set(re.findall(r'button\("(\w+)"', script))
     assert used - {"at"} <= set(TABLE_TEXTS) | {"model"}
     assert set(TABLE_TEXTS) - used <= {"error", "warning", "advice", "mm"}
+
+
+@pytest.mark.parametrize("other", ['odd={"x": "y"}', "a b=1", "n", 'q="open', "k[]=1", "path=/x", "a@b=1"])
+def test_cookies_of_other_programs_lock_nobody_out(client: Any, other: str) -> None:
+    """Browsers send the cookies of every program on this computer, whatever its port (RFC 6265, 8.5)."""
+    own = "; ".join(f"{name}={value}" for name, value in client.cookies.items())
+    client.cookies.clear()
+    assert client.get("/", headers={"Cookie": f"{other}; {own}"}).status_code == 200
+    assert client.get("/", headers={"Cookie": f"{own}; {other}"}).status_code == 200
+
+
+def test_other_pages_use_up_no_attempts(tmp_path: Path) -> None:
+    with served(tmp_path / "journal", let_in=False) as client:
+        for _ in range(30):
+            answer = client.get("/enter", params={"token": "x"}, headers={"Sec-Fetch-Site": "cross-site"})
+            assert answer.status_code == 403
+        good = client.access.token("enter")
+        assert client.head("/enter", params={"token": good}).status_code == 403
+        assert client.get("/enter", params={"token": good}).status_code == 303

@@ -606,3 +606,48 @@ def test_what_did_not_work_leads_back(page: Any) -> None:
         text = client.get(f"/s/{session}/export/nothing.pdf", headers={**headers, "Referer": foreign}).text
         assert 'href="//' not in text
         assert "http://elsewhere" not in text
+
+
+def test_files_have_the_letter_of_the_layout_in_them(page: Any) -> None:
+    """A fit that is refused leaves no name behind."""
+    client, session, store, _ = page
+    text = store.load(session).plan.replace("hole_mm = 24", "hole_mm = 79")
+    assert client.post(f"/s/{session}/plan", data={"text": text}, headers=OWN).json()["ok"]
+    assert client.post(f"/s/{session}/fit", data={"revision": "G"}, headers=OWN).json()["ok"]
+    until(lambda: store.load(session).fit.status in ("done", "refused"))
+    assert store.load(session).fit.status == "refused"
+    told = client.get(f"/s/{session}/export/layout.json")
+    assert "layout_A.json" in told.headers["content-disposition"]
+    assert told.json()["revision"] == "A"
+
+
+def test_a_letter_that_a_fit_will_have_is_taken(page: Any) -> None:
+    client, session, store, _ = page
+    store.change(session, lambda s: s.changed(revision="B", fit=Task(status="waiting")))
+    refused = client.post(f"/s/{session}/table/keep", data={"revision": "B"}, headers=OWN)
+    assert refused.json()["message"] == TEXTS["letter_used"]
+    assert store.load(session).next_letter == "C"
+
+
+def test_a_refit_leaves_alone_what_was_moved_meanwhile(page: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    client, session, store, _ = page
+    layout = store.load(session).layout
+    started, go_on = threading.Event(), threading.Event()
+    plain = jobs.refit
+
+    def slow(*values: Any) -> dict[str, Any]:
+        started.set()
+        assert go_on.wait(60)
+        return plain(*values)
+
+    monkeypatch.setitem(jobs._WORK, "refit", slow)
+    x, y = client.get(f"/s/{session}/table.json").json()["places"]["Rain"]
+    step(client, session, layout, places={"Rain": [x - 5, y]}, locks={"Rain": True})
+    assert client.post(f"/s/{session}/table/refit", headers=OWN).json()["ok"]
+    assert started.wait(60)
+    step(client, session, layout, places={"Bell": [100.0, 50.0]}, locks={"Bell": True})
+    go_on.set()
+    until(lambda: store.load(session).refit.status in ("done", "refused"))
+    told = client.get(f"/s/{session}/table.json").json()
+    assert told["places"]["Bell"] == [100.0, 50.0]
+    assert told["places"]["Rain"] == [x - 5, y]

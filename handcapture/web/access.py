@@ -18,11 +18,11 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from http.cookies import CookieError, SimpleCookie
 from pathlib import Path
 from typing import Any, Final
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -37,7 +37,7 @@ DEVICE_SECONDS: Final = 30 * 86400.0
 MOST_DEVICES: Final = 20
 ATTEMPTS: Final = 10
 ATTEMPT_SECONDS: Final = 60.0
-"""So many wrong tokens in so many seconds, over all devices: a token has 192 bits, this is a second lock."""
+"""So many wrong tokens of a kind in so many seconds, over all devices: a token has 192 bits, this is a second lock."""
 
 CSP: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
@@ -90,7 +90,7 @@ class Access:
         self._clock = clock
         self._lock = threading.Lock()
         self._tokens: dict[str, tuple[str, float]] = {}
-        self._wrong: deque[float] = deque()
+        self._wrong: dict[str, deque[float]] = {}
         self._devices = self._read()
         # Cookies do not tell ports apart: two servers on one machine must not take each other's.
         self.cookie = f"handcapture_{port}"
@@ -112,14 +112,15 @@ class Access:
         """Use up a token and return the secret of a new device. PairingError when it is none that is valid."""
         now = self._clock()
         with self._lock:
-            while self._wrong and now - self._wrong[0] > ATTEMPT_SECONDS:
-                self._wrong.popleft()
-            if len(self._wrong) >= ATTEMPTS:
+            wrong = self._wrong.setdefault(kind, deque())
+            while wrong and now - wrong[0] > ATTEMPT_SECONDS:
+                wrong.popleft()
+            if len(wrong) >= ATTEMPTS:
                 raise PairingError(wait=True)
             known, until = self._tokens.get(kind, ("", 0.0))
             same = hmac.compare_digest(_hash(token), _hash(known))
             if not (same and known and now < until):
-                self._wrong.append(now)
+                wrong.append(now)
                 raise PairingError(wait=False)
             del self._tokens[kind]
             secret = secrets.token_urlsafe(32)
@@ -131,11 +132,8 @@ class Access:
 
     def device(self, headers: Headers) -> Device | None:
         """Return the device that a request's cookie names, None where it names none."""
-        cookies: SimpleCookie = SimpleCookie()
-        with contextlib.suppress(CookieError):
-            cookies.load(headers.get("cookie", ""))
-        morsel = cookies.get(self.cookie)
-        told = _hash(morsel.value if morsel else "")
+        # Cookies know no ports: other programs of this computer send theirs along, whatever is in them.
+        told = _hash(cookie_parser(headers.get("cookie", "")).get(self.cookie, ""))
         now, found = self._clock(), None
         for device in self._devices:
             if hmac.compare_digest(device.secret_sha256, told) and device.until > now:

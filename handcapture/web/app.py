@@ -84,6 +84,10 @@ class Page:
         """Let in the browser that the command opened; one that is in already may come by an old address."""
         if self.access.device(request.headers) is not None:
             return RedirectResponse("/", 303)
+        # Pages of others that ask for this address, and what only looks whether it is there, use nothing up.
+        foreign = request.headers.get("sec-fetch-site", "none") not in ("none", "same-origin")
+        if foreign or request.method == "HEAD":
+            return pages.message(TEXTS["stranger_title"], TEXTS["foreign_origin"], 403)
         try:
             secret = self.access.let_in("enter", request.query_params.get("token", ""), _device_name(request))
         except PairingError as error:
@@ -447,7 +451,8 @@ class Page:
         name = request.path_params["name"]
         data = await run_in_threadpool(pages.exported, self.desk, state, name)
         stem, _, ending = name.rpartition(".")
-        return _file(data, f"{stem}_{state.revision}.{ending}")
+        letter = state.revision if state.on_table is None else state.on_table.letter
+        return _file(data, f"{stem}_{letter}.{ending}")
 
     # Errors
 

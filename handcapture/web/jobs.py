@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from handcapture.documents import dump_json, write_atomically
 from handcapture.errors import HandcaptureError, InputError
 from handcapture.web.kept import kept_layout
-from handcapture.web.state import PhotoState, Revision, Scale, SessionState, Step, Store, Task
+from handcapture.web.state import History, PhotoState, Revision, Scale, SessionState, Step, Store, Task
 from handcapture.web.texts import TEXTS, for_page
 
 if TYPE_CHECKING:
@@ -548,6 +548,7 @@ class Jobs:
             self._photo_changed(job, await self._run(name, draw, self._folder, place, state, job.photo))
             return
         state = self._task_changed(job, Task(status="working"))
+        before = self._store.history(job.session, state.layout or 0)
         result = await self._run(name, _WORK[job.kind], self._folder, place, state)
         if "error" in result:
             self._task_changed(job, Task(status="refused", message=result["error"]))
@@ -562,8 +563,21 @@ class Jobs:
             self._store.change(job.session, keep)
             self.tell(job.session)
         elif job.kind == "refit":
-            step = Step(places=result["places"])
-            self._store.change_history(job.session, state.layout or 0, lambda h: h.with_step(step))
+            if self._store.load(job.session).layout != state.layout:
+                self._task_changed(job, Task(status="refused", message=TEXTS["refit_elsewhere"]))
+                return
+
+            def take(now: History) -> History:
+                # What was moved or locked meanwhile stays where the person put it.
+                theirs = {
+                    label
+                    for label in result["places"]
+                    if now.places.get(label) != before.places.get(label)
+                    or now.locks.get(label) != before.locks.get(label)
+                }
+                return now.with_step(Step(places={k: v for k, v in result["places"].items() if k not in theirs}))
+
+            self._store.change_history(job.session, state.layout or 0, take)
             self._task_changed(job, Task(status="done"))
         else:
             # The landings are drawn on its photos now: pages fetch them anew.

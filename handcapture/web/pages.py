@@ -402,7 +402,7 @@ def keep_revision(desk: Desk, session: int, letter: str) -> int:
 
     state = desk.store.load(session)
     table = load_table(desk.folder, desk.store, state)
-    if any(r.letter == letter for r in state.revisions):
+    if letter in state.letters_used:
         raise InputError(TEXTS["letter_used"])
     layout = replace(edited(table), revision=letter, created=datetime.date.today().isoformat())
     # A folder of its own: two devices may keep at once.
@@ -414,9 +414,9 @@ def keep_revision(desk: Desk, session: int, letter: str) -> int:
     made = table.revision.model_copy(update={"letter": letter, "layout": number, "made": "table"})
 
     def keep(now: SessionState) -> SessionState:
-        if any(r.letter == letter for r in now.revisions):
+        if letter in now.letters_used:
             raise InputError(TEXTS["letter_used"])
-        return now.changed(revisions=(*now.revisions, made), layout=number, revision=letter)
+        return now.changed(revisions=(*now.revisions, made), layout=number)
 
     desk.store.change(session, keep)
     return number
@@ -429,7 +429,7 @@ def put_on_table(desk: Desk, session: int, layout: int) -> None:
         revision = next((r for r in state.revisions if r.layout == layout), None)
         if revision is None:
             raise InputError(TEXTS["no_such_revision"])
-        return state.changed(layout=layout, revision=revision.letter, checking=Task())
+        return state.changed(layout=layout, checking=Task())
 
     desk.store.change(session, put)
 
@@ -726,7 +726,7 @@ def exported(desk: Desk, state: SessionState, name: str) -> bytes:
     if name == "cut.pdf":
         from handcapture.drawings.cut_sheet import cut_sheet_pdf
 
-        return cut_sheet_pdf(layout, "a4", quantity=1, kerf_mm=0.0, files=(f"panel_{state.revision}.dxf",))
+        return cut_sheet_pdf(layout, "a4", quantity=1, kerf_mm=0.0, files=(f"panel_{layout.revision}.dxf",))
     if name in ("art.svg", "art.pdf"):
         from handcapture.drawings.art import art_pdf, art_svg
 

@@ -90,6 +90,7 @@ class Revision(_Entry):
 class SessionState(_Entry):
     """A session as the page sees it. `ruler_mm` is what a ruler reads on the print's rules, x and y.
 
+    `revision` is the letter that the last fit was asked for.
     `carried` are the layouts of whose checks the moves are in the plan.
     `former_plan` and `former_panel` are the texts that the present ones took the place of.
     `layout` is the number of the revision that lies on the table; `revisions` are all that were kept, in order.
@@ -138,9 +139,15 @@ class SessionState(_Entry):
         return next((r for r in self.revisions if r.layout == self.layout), None)
 
     @property
+    def letters_used(self) -> set[str]:
+        """The letters of all revisions, and of the fit that is on its way."""
+        coming = {self.revision} if self.fit.status in ("waiting", "working") else set()
+        return {revision.letter for revision in self.revisions} | coming
+
+    @property
     def next_letter(self) -> str:
         """A letter that no revision of the session has yet."""
-        used = {revision.letter for revision in self.revisions}
+        used = self.letters_used
         plain = (chr(ord("A") + k) for k in range(26))
         more = (f"R{k}" for k in itertools.count(len(self.revisions) + 1))
         return next(letter for letter in itertools.chain(plain, more) if letter not in used)

@@ -26,6 +26,7 @@ TEXTS: Final[dict[str, str]] = {
     "no_file": "No photo came with it. Choose one and send it again.",
     "one_file": "Send one photo at a time.",
     "went_wrong": "Something went wrong in the program; nothing was lost. Try again",
+    "refit_elsewhere": "Another revision was put on the table meanwhile, so nothing was moved. Fit it again.",
     "busy_already": "That is being worked on already. Wait until it is done, then try again.",
     "worker_died": "The program that measures stopped in the middle, perhaps for lack of memory. Try again; if it "
     "happens with this photo only, take another one.",
