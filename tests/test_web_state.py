@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from helpers_web import until
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -158,3 +159,39 @@ def test_a_folder_that_cannot_be_is_told_and_not_made(tmp_path: Path, name: str,
     assert done.exit_code == 2, done.output
     assert re.search(said, done.output)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["file"]
+
+
+def test_idle_connections_shut_nobody_out(tmp_path: Path) -> None:
+    """Connections that say nothing are ended; of one address only so many are held."""
+    import asyncio
+    import threading
+
+    import uvicorn
+
+    from handcapture.web.server import patient
+
+    async def app(scope: Any, receive: Any, send: Any) -> None:
+        if scope["type"] == "http":
+            await send({"type": "http.response.start", "status": 200, "headers": [(b"content-length", b"2")]})
+            await send({"type": "http.response.body", "body": b"ok"})
+
+    listening = socket.create_server(("127.0.0.1", 0))
+    port = listening.getsockname()[1]
+    config = uvicorn.Config(app, http=patient(1.0, 20), log_level="critical", lifespan="off")
+    server = uvicorn.Server(config)
+    threading.Thread(target=lambda: asyncio.run(server.serve([listening])), daemon=True).start()
+
+    def ask() -> bytes:
+        with socket.create_connection(("127.0.0.1", port), 5) as way:
+            way.sendall(b"GET / HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n")
+            return way.recv(100)
+
+    until(lambda: ask().startswith(b"HTTP/1.1 200"), 20)
+    idle = [socket.create_connection(("127.0.0.1", port), 5) for _ in range(40)]
+    # Those above the limit are ended at once, the rest when they have said nothing for a second.
+    for way in idle:
+        way.settimeout(5)
+        assert way.recv(1) == b""
+        way.close()
+    assert ask().startswith(b"HTTP/1.1 200")
+    server.should_exit = True

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import socket
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
@@ -16,6 +18,9 @@ from handcapture.web.access import Access, host_of
 
 LOOPBACK: Final = "127.0.0.1"
 _END_SECONDS: Final = 2
+FIRST_SECONDS: Final = 20.0
+MOST_CONNECTIONS: Final = 100
+"""Of one address: a browser opens some six, and one for each page that follows a session live."""
 
 
 def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
@@ -56,7 +61,8 @@ def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
             access_log=False,
             lifespan="on",
             ws="none",
-            limit_concurrency=200,
+            # No limit of all connections: idle ones of a stranger would shut the owner out.
+            http=patient(),
             timeout_graceful_shutdown=_END_SECONDS,
         )
         first = enter()
@@ -99,6 +105,33 @@ def _alone(folder: Path) -> Iterator[None]:
         yield
     finally:
         lock.close()
+
+
+def patient(first_seconds: float = FIRST_SECONDS, most: int = MOST_CONNECTIONS) -> type[asyncio.Protocol]:
+    """Return uvicorn's HTTP protocol with limits: connections of an address, and seconds to say the first word."""
+    from uvicorn.protocols.http.h11_impl import H11Protocol
+
+    held: Counter[str] = Counter()
+
+    class Patient(H11Protocol):
+        def connection_made(self, transport: Any) -> None:
+            super().connection_made(transport)
+            self._address = str((transport.get_extra_info("peername") or ("",))[0])
+            held[self._address] += 1
+            self._waiting = self.loop.call_later(first_seconds, self._tired)
+            if held[self._address] > most:
+                transport.close()
+
+        def _tired(self) -> None:
+            if self.cycle is None:  # no request has begun
+                self.transport.close()
+
+        def connection_lost(self, exc: Exception | None) -> None:
+            held[self._address] -= 1
+            self._waiting.cancel()
+            super().connection_lost(exc)
+
+    return Patient
 
 
 def _listening(address: str, port: int) -> socket.socket:
