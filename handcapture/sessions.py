@@ -88,6 +88,7 @@ CHANGED_UNLIKE: Final = 0.5
 """Share of the variance that photos of one session have in common, but not with the other session, for a finger that
 changed. A precaution of ours; the person scenes show none (see above)."""
 _TOGETHER: Final = "most fingers of this hand"
+_SEVERAL: Final = "so several moved together, and which ones the fingertips cannot tell"
 HEEL_LEVEL: Final = 0.01
 HEEL_LEAST_MM: Final = 4.0
 """The heel is located within 2 to 3 mm in each photo (`calibration/palm.py`)."""
@@ -502,30 +503,31 @@ def _against_heel(first: Sequence[Placement], second: Sequence[Placement], side:
     was seen.
     """
     stable = [finger for finger in FINGERS if (side, finger) in told.shifts and (side, finger) not in told.changed]
-
-    def distances(placements: Sequence[Placement]) -> FloatArray:
-        found = []
-        for placement in placements:
-            palm = next((hand.palm for hand in placement.hands if hand.side == side), None)
-            tips = [c.contact_mm for c in placement.contacts if c.side == side and c.finger in stable and not c.hidden]
-            if palm is not None and len(tips) == len(stable):
-                found.append(float(np.hypot(*(np.mean(tips, axis=0) - palm.heel_mm))))
-        return np.array(found)
-
-    before, after = distances(first), distances(second)
+    before, after = (_from_heel(placements, side, stable) for placements in (first, second))
     if len(stable) < 2 or len(before) < 2 or len(after) < 2:
         return None
     difference, _, probability = _two_means(before, after, HEEL_LEVEL)
     return difference if probability <= HEEL_LEVEL and abs(difference) >= HEEL_LEAST_MM else None
 
 
+def _from_heel(placements: Sequence[Placement], side: Side, fingers: Sequence[Finger]) -> FloatArray:
+    """Return how far the middle of these fingers lies from the heel, mm, of placements that show all of them."""
+    found = []
+    for placement in placements:
+        palm = next((hand.palm for hand in placement.hands if hand.side == side), None)
+        tips = [c.contact_mm for c in placement.contacts if c.side == side and c.finger in fingers and not c.hidden]
+        if palm is not None and len(tips) == len(fingers) > 0:
+            found.append(float(np.hypot(*(np.mean(tips, axis=0) - palm.heel_mm))))
+    return np.array(found)
+
+
 def _beside_heel(change: FingerChange, off_mm: float) -> FingerChange:
-    way = "farther from" if off_mm > 0 else "nearer to"
-    reason = (
-        f"{_TOGETHER} lie {abs(off_mm):.0f} mm {way} its heel than before, so several moved together, "
-        "and which ones the fingertips cannot tell"
-    )
+    reason = f"{_TOGETHER} lie {_off_heel(off_mm)} than before, {_SEVERAL}"
     return replace(change, verdict="cannot tell", reason=reason, placements_needed=None)
+
+
+def _off_heel(off_mm: float) -> str:
+    return f"{abs(off_mm):.0f} mm {'farther from' if off_mm > 0 else 'nearer to'} its heel"
 
 
 def _placements(session: Rest | Sequence[Placement], which: str) -> tuple[Placement, ...]:
@@ -1229,6 +1231,7 @@ class Trend:
     verdict "cannot tell", with fewer than LEAST_SESSIONS. `change` is what the line changed by over the whole time,
     with half its 95 % interval; `probability` is adjusted for all trends (Holm). "unchanged" means that this interval
     stays within `margin`: no trend of more than that, which is not to say that single sessions did not differ.
+    `reason` says why a finger's trend that shows cannot be told: its whole hand drifts against its heel.
     """
 
     name: str
@@ -1244,6 +1247,7 @@ class Trend:
     change: float | None = None
     half: float | None = None
     probability: float | None = None
+    reason: str | None = None
 
 
 LEAST_SESSIONS: Final = 4
@@ -1259,8 +1263,9 @@ def trends(
 ) -> tuple[Trend, ...]:
     """Return the trends of all fingers relative to their hands, and of posture, over sessions at times in days.
 
-    A finger with a trend is taken out of the alignment of the others, as between two sessions. InputError when two
-    sessions are not two, or all fall on one time.
+    A finger with a trend is taken out of the alignment of the others, as between two sessions; where those others
+    drift against the heel of the hand, no finger of it is named. InputError when two sessions are not two, or all fall
+    on one time.
     """
     ordered = sorted(sessions, key=lambda entry: entry[0])
     times = np.array([time for time, _ in ordered], dtype=np.float64)
@@ -1283,10 +1288,33 @@ def trends(
             and int((stable[trend.side] == 0).sum()) < most_changed(len(FINGERS))
         ]
         if not new:
-            return tuple(found)
+            drifts = {side: _heel_drift(placed, times, side, stable[side]) for side in SIDES}
+            return tuple(_drifting(t, drifts[t.side]) if t.side and t.finger else t for t in found)
         first = min(new, key=lambda entry: entry[0])[1]
         if first.side is not None and first.finger is not None:
             stable[first.side][FINGERS.index(first.finger)] = 0.0
+
+
+def _heel_drift(
+    placed: Sequence[Sequence[Placement]], times: FloatArray, side: Side, stable: FloatArray
+) -> float | None:
+    """Return by how much the fingers without a trend drift away from the heel over the series, mm.
+
+    The counterpart of `_against_heel`: a trend of that distance, at the same level and least size.
+    """
+    fingers = [finger for finger, counts in zip(FINGERS, stable, strict=True) if counts]
+    groups = [_from_heel(session, side, fingers) for session in placed]
+    trend = _of_groups("", "mm", times, groups, HEEL_LEAST_MM, HEEL_LEVEL)
+    if trend is None or trend.fit is None or trend.change is None:
+        return None
+    return trend.change if trend.fit.probability <= HEEL_LEVEL and abs(trend.change) >= HEEL_LEAST_MM else None
+
+
+def _drifting(trend: Trend, off_mm: float | None) -> Trend:
+    if off_mm is None:
+        return trend
+    reason = f"{_TOGETHER} come to lie {_off_heel(off_mm)} over this time, {_SEVERAL}"
+    return replace(trend, verdict="cannot tell", reason=reason)
 
 
 def _finger_trends(
@@ -1413,10 +1441,12 @@ def trends_text(found: Sequence[Trend]) -> str:
             f"{trend.name.capitalize()}: {trend.change:+.1f}{unit} (± {trend.half:.1f}) over {days:.0f} days in "
             f"{len(trend.times_days)} sessions. The line says nothing of days beyond the last session."
         )
+    drifting = dict.fromkeys((t.side, t.reason) for t in found if t.reason)
+    lines += [f"The {side} hand: {reason}. None is named; look at the overlays." for side, reason in drifting]
     if not lines:
         lines.append("No trend that this set-up can show.")
     for verdict, words in (("unchanged", "No trend beyond the margin"), ("cannot tell", "Cannot be told yet")):
-        names = [trend.name for trend in found if trend.verdict == verdict]
+        names = [trend.name for trend in found if trend.verdict == verdict and not trend.reason]
         lines += [f"{words}: {'; '.join(names)}."] if names else []
     if any(trend.fit is None for trend in found):
         lines.append(f"A trend is only looked for in {LEAST_SESSIONS} sessions or more.")

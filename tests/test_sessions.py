@@ -13,17 +13,18 @@ from helpers_layout import workshop_layout
 from helpers_rest import PLACES, contact, posture, source
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import optimize, stats
 
 from handcapture.documents import dump_json
 from handcapture.errors import InputError
 from handcapture.names import FINGERS, SIDES, Finger, Side
-from handcapture.repeat import Motion, detectable_change
+from handcapture.repeat import CommonSpread, Motion, detectable_change
 from handcapture.rest import Palm, Placement, pool
 from handcapture.sessions import (
     MARGIN_MM,
     Comparison,
     HandPlaces,
+    _welch,
     advise_moves,
     compare_sessions,
     compare_text,
@@ -455,6 +456,45 @@ def test_buttons_follow_a_turned_hand_only_when_asked() -> None:
         np.testing.assert_allclose(move.move_mm, motion((at - middle)[None])[0] + middle - at, atol=5.0)
 
 
+def test_measures_are_judged_as_the_many_they_are() -> None:
+    """Their probabilities are Holm's over all but the lengths, which check the scale and are no posture."""
+    found = compare_sessions(session(5, 130), session(6, 131))
+    judged = [m for m in found.measures if not m.check]
+    assert len(judged) >= 4
+    errors = [m.half / stats.t.isf(0.025, sum(m.placements) - 2) for m in found.measures]
+    raw = {
+        m.name + str(m.side): float(2 * stats.t.sf(abs(m.change) / error, sum(m.placements) - 2))
+        for m, error in zip(found.measures, errors, strict=True)
+    }
+    adjusted = holm([raw[m.name + str(m.side)] for m in judged])
+    assert [m.probability for m in judged] == pytest.approx(adjusted)
+    assert [m.probability for m in found.measures if m.check] == pytest.approx(
+        [raw[m.name + str(m.side)] for m in found.measures if m.check]
+    )
+
+
+def test_the_freedom_of_a_change_is_welchs() -> None:
+    """Against scipy's t-test of unequal variances, where the fingers' own spread is as free as that of all."""
+    rng = np.random.default_rng(5)
+    for few, many, times in ((4, 12, 3.0), (12, 4, 3.0), (3, 3, 5.0), (6, 6, 1.0)):
+        first, second = rng.normal(0, times, few), rng.normal(0, 1.0, many)
+        ratios = ((float(first.var(ddof=1)), few - 1.0), (float(second.var(ddof=1)), many - 1.0))
+        common = CommonSpread(np.eye(2), few + many - 2.0, ratios=ratios)
+        expected = float(stats.ttest_ind(first, second, equal_var=False).df)
+        assert _welch(few + many - 2.0, (few, many), common) == pytest.approx(min(expected, few + many - 2.0))
+
+
+def test_a_change_has_welchs_freedom() -> None:
+    """Few restless placements beside many calm ones: what is known of the change rests on the few."""
+    restless, three, calm = session(3, 140, finger_sd_mm=3.0), session(3, 143), session(12, 141)
+    known, alike = (
+        tell_shapes({side: HandPlaces(_hand_axes(few, side), _hand_axes(calm, side)) for side in SIDES}).shifts
+        for few in (restless, three)
+    )
+    assert len(known) == len(alike) == 10
+    assert max(shift.freedom for shift in known.values()) < 0.85 * min(shift.freedom for shift in alike.values())
+
+
 # Series
 
 
@@ -474,6 +514,53 @@ def test_a_trend_of_equally_known_sessions_is_scipys_line() -> None:
     error = math.sqrt(reference.stderr**2 * (50.0 - times.mean()) ** 2 + residuals @ residuals / 4 / 6)
     assert line == pytest.approx(reference.intercept + 50.0 * reference.slope)
     assert half == pytest.approx(stats.t.isf(0.025, 4) * error, rel=1e-3)
+
+
+def test_a_trend_of_unequally_known_sessions_is_scipys_weighted_line() -> None:
+    """The same weights given to scipy.optimize.curve_fit, which scales the covariance by the residuals as well.
+
+    Some sessions are known well and others badly, so that residuals exceed what the moments' variance explains: the
+    scale never goes down, but here it must go up.
+    """
+    times = np.array([0.0, 10.0, 20.0, 30.0, 40.0, 50.0])
+    values = np.array([4.5, -11.0, -0.8, -3.6, 1.9, -6.5])
+    errors = np.array([0.9, 2.8, 0.6, 0.4, 2.5, 0.3])
+    found = fit_trend(times, values, errors)
+    line, covariance = optimize.curve_fit(
+        lambda at, start, slope: start + slope * at,
+        times,
+        values,
+        p0=(0.0, 0.0),
+        sigma=np.hypot(errors, found.session_sd),
+        absolute_sigma=False,
+    )
+    _, unscaled = optimize.curve_fit(
+        lambda at, start, slope: start + slope * at,
+        times,
+        values,
+        p0=(0.0, 0.0),
+        sigma=np.hypot(errors, found.session_sd),
+        absolute_sigma=True,
+    )
+    factor = covariance[1, 1] / unscaled[1, 1]
+    assert factor > 2.0, "or this would not see whether the factor is there"
+    assert [found.start, found.slope] == pytest.approx(line)
+    np.testing.assert_allclose(found.covariance, covariance, rtol=1e-6)
+    assert found.probability == pytest.approx(2 * stats.t.sf(abs(line[1]) / np.sqrt(covariance[1, 1]), 4), rel=1e-6)
+
+
+def test_a_trend_of_known_data_has_the_published_line() -> None:
+    """Thirteen trials of BCG vaccine against latitude, the usual example of meta-regression (Colditz et al. 1994).
+
+    Log risk ratios, their variances and degrees of latitude; the moments' variance 0.0633 and the line 0.2595 - 0.0292
+    per degree are what R's package metafor prints (its data set dat.bcg; the figures of the line are from memory).
+    """
+    ratios = [-0.8893, -1.5854, -1.3481, -1.4416, -0.2175, -0.7861, -1.6209, 0.0120, -0.4694, -1.3713, -0.3394, 0.4459]
+    variances = [0.3256, 0.1946, 0.4154, 0.0200, 0.0512, 0.0069, 0.2230, 0.0040, 0.0564, 0.0730, 0.0124, 0.5325, 0.0714]
+    latitudes = [44.0, 55.0, 42.0, 52.0, 13.0, 44.0, 19.0, 13.0, 27.0, 42.0, 18.0, 33.0, 33.0]
+    found = fit_trend(np.array(latitudes), np.array([*ratios, -0.0173]), np.sqrt(variances))
+    assert found.session_sd**2 == pytest.approx(0.0633, abs=1e-4)
+    assert [found.start, found.slope] == pytest.approx([0.2595, -0.0292], abs=1e-4)
 
 
 def test_a_trend_does_not_claim_more_than_sessions_scatter() -> None:
@@ -524,6 +611,15 @@ def test_few_sessions_show_no_trend() -> None:
         trends([(5.0, session(2, 74)), (5.0, session(2, 75))])
     with pytest.raises(ValueError, match="three sessions"):
         fit_trend(np.array([0.0, 1.0]), np.zeros(2), np.ones(2))
+
+
+def test_trends_are_judged_as_the_many_they_are() -> None:
+    """Their probabilities are Holm's over all that were looked at, fingers and posture together."""
+    found = trends([(10.0 * k, session(4, 120 + k, {("left", "ring"): (0.0, 0.8 * k)})) for k in range(6)])
+    assert len(found) > 20
+    raw = [trend.fit.probability if trend.fit else 1.0 for trend in found]
+    assert min(raw) < 0.05, "or nothing would be adjusted"
+    assert [trend.probability for trend in found] == pytest.approx(holm(raw))
 
 
 def test_a_steady_hand_has_no_trend_beyond_the_margin() -> None:
@@ -594,6 +690,38 @@ def test_heels_leave_one_changed_finger_to_be_named() -> None:
         found = compare_sessions(before, drawn_in(after, 8.0, ("ring",)))
         named += any((f.side, f.finger, f.verdict) == ("left", "ring", "changed") for f in found.fingers)
     assert named >= 9
+
+
+def test_fingers_that_drift_together_are_not_blamed_on_the_one_that_stays() -> None:
+    """The same over a series: four fingers drawn in by 2.5 mm more each time."""
+    four = ("index", "middle", "ring", "little")
+    named, told = 0, 0
+    for seed in range(4):
+        sessions = [(14.0 * k, drawn_in(session(5, 900 + 20 * seed + k), 2.5 * k, four)) for k in range(6)]
+        alone = trends(sessions)
+        named += any((t.finger, t.verdict) == ("thumb", "changed") for t in alone)
+        with_palms = [
+            (14.0 * k, drawn_in(with_heels(session(5, 900 + 20 * seed + k), 40 * seed + k), 2.5 * k, four))
+            for k in range(6)
+        ]
+        found = trends(with_palms)
+        left = [t for t in found if t.side == "left" and t.finger]
+        assert not any(t.verdict == "changed" for t in found if t.side == "right")
+        if left[0].reason:
+            told += 1
+            assert {t.verdict for t in left} == {"cannot tell"}
+            assert all("nearer to its heel" in str(t.reason) for t in left)
+            assert trends_text(found).count("nearer to its heel") == 1
+            assert "left thumb" not in trends_text(found)
+    assert named >= 3, "without the heel it is named"
+    assert told >= 3
+
+
+def test_a_finger_that_drifts_alone_is_named_beside_its_heel() -> None:
+    drift = [(14.0 * k, drawn_in(with_heels(session(5, 990 + k), k), 2.5 * k, ("ring",))) for k in range(6)]
+    found = trends(drift)
+    assert {t.finger for t in found if t.verdict == "changed"} == {"ring"}
+    assert not any(t.reason for t in found)
 
 
 @pytest.mark.parametrize("side", SIDES)

@@ -183,6 +183,7 @@ def _trend_fields(trend: Trend) -> dict[str, Any]:
         "change": _finite(trend.change),
         "half_interval": _finite(trend.half),
         "probability": trend.probability,
+        "reason": trend.reason,
     }
 
 
