@@ -42,7 +42,7 @@ from handcapture.mat.geometry import MATS
 from handcapture.mat.sighting import Sighting
 from handcapture.names import FINGERS, SIDES
 from handcapture.photo import Photo, read_photo
-from handcapture.rest import Contact, HandPosture
+from handcapture.placement import Contact, HandPosture
 from handcapture.views import join_views
 
 FloatArray = NDArray[np.float64]

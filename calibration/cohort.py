@@ -25,7 +25,8 @@ sys.path.insert(0, str(ROOT))
 
 from handcapture.cohort import gather, study  # noqa: E402
 from handcapture.names import FINGERS, SIDES  # noqa: E402
-from handcapture.rest import Contact, Placement, Rest, Source, pool  # noqa: E402
+from handcapture.placement import Contact, Placement, Source  # noqa: E402
+from handcapture.rest import Rest, pool  # noqa: E402
 
 FloatArray = NDArray[np.float64]
 

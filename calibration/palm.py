@@ -19,7 +19,7 @@ from split import FITTING_SHAPES
 
 from handcapture.capture import Networks, capture
 from handcapture.photo import read_photo
-from handcapture.rest import HandPosture, Palm
+from handcapture.placement import HandPosture, Palm
 
 FloatArray = NDArray[np.float64]
 LAYER_SIZE = (2016, 1512)

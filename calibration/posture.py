@@ -32,7 +32,8 @@ from handcapture.errors import HandcaptureError
 from handcapture.measures import NORMAL_95, measures
 from handcapture.names import FINGERS, SIDES, Side
 from handcapture.photo import read_photo
-from handcapture.rest import Placement, pool
+from handcapture.placement import Placement
+from handcapture.rest import pool
 
 FloatArray = NDArray[np.float64]
 DEVIATION, FOREARM, METACARPAL = "wrist deviation", "forearm turn", "metacarpal turn"

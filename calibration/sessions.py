@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 
 from handcapture.documents import write_atomically
 from handcapture.names import FINGERS, SIDES, Side
+from handcapture.placement import Contact, HandPosture, Placement, Source
 from handcapture.repeat import repeatability, t2_probability
-from handcapture.rest import Contact, HandPosture, Placement, Source
 from handcapture.sessions import (
     Comparison,
     HandPlaces,

@@ -17,8 +17,8 @@ from handcapture.hands.skin import learn_paper, learn_skin_tint
 from handcapture.mat.card import CARD, find_card, look_for_card
 from handcapture.mat.sighting import PrintScale, Sighting, sight
 from handcapture.photo import Photo
+from handcapture.placement import Contact, Placement, Source
 from handcapture.quality import PhotoQuality, photo_quality
-from handcapture.rest import Contact, Placement, Source
 
 DISAGREE_SDS = 3.0
 WORKING_PX_PER_MM = 2.0

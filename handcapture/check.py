@@ -23,7 +23,8 @@ from handcapture.layout.landing import landing_probability, plunger_mm
 from handcapture.layout.model import Button, Layout, Point
 from handcapture.mat.sighting import SheetSighting, Sighting
 from handcapture.names import Finger, Side
-from handcapture.rest import Contact, Fingertip, Placement, Rest, pool
+from handcapture.placement import Contact, Placement
+from handcapture.rest import Fingertip, Rest, pool
 
 FloatArray = NDArray[np.float64]
 Verdict = Literal["fits", "move", "cannot tell", "not rested on"]

@@ -17,7 +17,7 @@ from handcapture.errors import DocumentError, InputError, brief
 from handcapture.layout.model import Button, Layout
 from handcapture.mat.geometry import mat_by_name
 from handcapture.names import Finger, Side
-from handcapture.rest import Contact, Placement, Source
+from handcapture.placement import Contact, Placement, Source
 from handcapture.rest_document import Finite, Matrix, Point
 from handcapture.version import __version__
 

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from handcapture.errors import InputError
 from handcapture.names import FINGERS, SIDES, Finger, Side
-from handcapture.rest import Contact, HandPosture, Placement, Rest
+from handcapture.placement import Contact, HandPosture, Placement
+from handcapture.rest import Rest
 
 FloatArray = NDArray[np.float64]
 Sex = Literal["female", "male"]
@@ -217,7 +218,7 @@ class Measure:
 
 @dataclass(frozen=True)
 class _Reading:
-    """A measure in one placement: `own` and `shared` are deviations of its error, see `rest.Contact`."""
+    """A measure in one placement: `own` and `shared` are deviations of its error, see `placement.Contact`."""
 
     value: float
     own: float

@@ -28,7 +28,7 @@ from handcapture.mat.geometry import CELL_MM, Sheet, sheet_raster
 from handcapture.mat.saddles import saddles_of
 from handcapture.mat.sighting import NOTED_CROSSCHECK_MM, NOTED_LIFT_MM, SheetSighting, Sighting
 from handcapture.photo import FULL_FRAME_DIAGONAL_MM, Photo
-from handcapture.rest import Contact, Placement
+from handcapture.placement import Contact, Placement
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

@@ -29,7 +29,7 @@ from handcapture.errors import InputError, PhotoError
 from handcapture.layout.model import Layout, Point
 from handcapture.light import LINEAR_32
 from handcapture.photo import Photo
-from handcapture.rest import Placement
+from handcapture.placement import Placement
 
 FloatArray = NDArray[np.float64]
 

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from handcapture.errors import InputError
 from handcapture.names import FINGERS, SIDES, Finger, Side
-from handcapture.rest import ASSUMED_SPREAD_SD_MM, Placement, Rest
+from handcapture.placement import Placement
+from handcapture.rest import ASSUMED_SPREAD_SD_MM, Rest
 
 FloatArray = NDArray[np.float64]
 

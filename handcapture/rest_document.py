@@ -14,7 +14,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from handcapture.documents import dump_json, load_json, plain, validated, write_atomically
 from handcapture.errors import DocumentError
 from handcapture.names import Finger, Side
-from handcapture.rest import Contact, Fingertip, HandPosture, Palm, Placement, Rest, Source
+from handcapture.placement import Contact, HandPosture, Palm, Placement, Source
+from handcapture.rest import Fingertip, Rest
 from handcapture.version import __version__
 
 KIND = "handcapture.rest"

@@ -54,6 +54,7 @@ from handcapture.documents import plain
 from handcapture.errors import InputError
 from handcapture.layout.model import Button, Layout
 from handcapture.names import FINGERS, SIDES, Finger, Side
+from handcapture.placement import HandPosture, Placement, Source
 from handcapture.repeat import (
     LEVEL,
     MOST_PLACEMENTS,
@@ -74,7 +75,7 @@ from handcapture.repeat import (
     through,
     within_variance,
 )
-from handcapture.rest import HandPosture, Placement, Rest, Source, alike_mm, mean_direction
+from handcapture.rest import Rest, alike_mm, mean_direction
 
 FloatArray = NDArray[np.float64]
 Verdict = Literal["changed", "unchanged", "cannot tell"]

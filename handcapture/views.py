@@ -26,7 +26,8 @@ from handcapture.hands.fingertips import CONTACT_RAY_HEIGHT_MM
 from handcapture.mat.sighting import Sighting
 from handcapture.mat.solve import Prior, mark_derivatives
 from handcapture.names import FINGERS, SIDES, Finger, Side
-from handcapture.rest import Contact, Placement, mean_direction
+from handcapture.placement import Contact, Placement
+from handcapture.rest import mean_direction
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array

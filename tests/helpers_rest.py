@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.names import FINGERS, SIDES, Finger, Side
-from handcapture.rest import Contact, HandPosture, Placement, Source
+from handcapture.placement import Contact, HandPosture, Placement, Source
 
 FloatArray = NDArray[np.float64]
 

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 from helpers_rest import placement
 
-from handcapture.rest import Placement, Rest, pool
+from handcapture.placement import Placement
+from handcapture.rest import Rest, pool
 from handcapture.rest_document import write_rest
 
 

@@ -19,7 +19,8 @@ from helpers_rest import contact, posture, source
 
 from handcapture.cli import main
 from handcapture.layout.plan import load_panel, load_plan
-from handcapture.rest import Placement, pool
+from handcapture.placement import Placement
+from handcapture.rest import pool
 from handcapture.rest_document import write_rest
 
 LAYOUT = workshop_layout()

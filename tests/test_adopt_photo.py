@@ -177,7 +177,7 @@ def test_a_printed_drawing_on_the_mat_is_measured_in_a_sharp_photo(tmp_path: Pat
 def test_the_samples_composed_template_comes_back(tmp_path: Path, name: str) -> None:
     """Hands lie on a print of samples/try_layout.json (calibration/make_samples.py); holes beside them are measured."""
     from handcapture.layout.document import read_layout
-    from handcapture.rest import Placement
+    from handcapture.placement import Placement
 
     samples = Path(__file__).parents[1] / "samples"
     layout = read_layout(samples / "try_layout.json")

@@ -32,7 +32,8 @@ from handcapture.layout.model import Cut, KeepOut, Layout, Panel
 from handcapture.layout.outline import as_outline, polygon, polyline
 from handcapture.layout.plan import load_panel, load_plan, panel_of
 from handcapture.layout.source import Drawing, read_drawing
-from handcapture.rest import Placement, Rest, pool
+from handcapture.placement import Placement
+from handcapture.rest import Rest, pool
 from handcapture.rest_document import write_rest
 
 QUARTER = math.tan(math.radians(90) / 4)

@@ -23,8 +23,8 @@ from handcapture.mat.geometry import MATS
 from handcapture.mat.print_scale import PrintScale, place
 from handcapture.mat.sighting import sight
 from handcapture.mat.surface import PaperSurface
+from handcapture.placement import Placement
 from handcapture.quality import PhotoQuality
-from handcapture.rest import Placement
 
 FloatArray = NDArray[np.float64]
 GOOD = PhotoQuality((), "good", "good", ())

@@ -28,9 +28,9 @@ from handcapture.mat.geometry import MATS
 from handcapture.mat.sighting import sight
 from handcapture.names import FINGERS, SIDES
 from handcapture.photo import Photo, read_photo
+from handcapture.placement import Placement
 from handcapture.quality import PhotoQuality
 from handcapture.recognise import Recognition, recognise, require_template
-from handcapture.rest import Placement
 
 MAT = MATS["a3"]
 SIZE = (2400, 1800)

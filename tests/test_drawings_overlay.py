@@ -26,7 +26,8 @@ from handcapture.errors import InputError
 from handcapture.layout.model import Cut
 from handcapture.names import FINGERS, SIDES
 from handcapture.photo import Photo
-from handcapture.rest import Contact, Fingertip, Placement, Rest
+from handcapture.placement import Contact, Placement
+from handcapture.rest import Fingertip, Rest
 
 GREY = 128
 

@@ -21,7 +21,8 @@ from handcapture.layout.fit import fit_layout
 from handcapture.layout.outline import polygon
 from handcapture.layout.plan import load_panel, load_plan, panel_of
 from handcapture.layout.source import Drawing, Hole, read_drawing
-from handcapture.rest import Placement, Rest, pool
+from handcapture.placement import Placement
+from handcapture.rest import Rest, pool
 from handcapture.rest_document import write_rest
 
 LAYOUT = workshop_layout()

@@ -17,7 +17,8 @@ from handcapture.documents import dump_json
 from handcapture.errors import InputError
 from handcapture.layout.compare import align, compare_layouts, comparison_document
 from handcapture.layout.model import Cut, Finding, Layout, Part, Point
-from handcapture.rest import Palm, pool
+from handcapture.placement import Palm
+from handcapture.rest import pool
 from handcapture.rest_document import rest_sha256
 
 SHIFT = st.floats(-300, 300, allow_nan=False)

@@ -39,7 +39,8 @@ from handcapture.measures import (
     posture_text,
 )
 from handcapture.names import SIDES, Side
-from handcapture.rest import HandPosture, Palm, Placement, pool
+from handcapture.placement import HandPosture, Palm, Placement
+from handcapture.rest import pool
 
 FloatArray = NDArray[np.float64]
 

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from handcapture.capture import Capture, Networks, capture
 from handcapture.hands.palm import OUTLINE_HEIGHT_MM, across
 from handcapture.photo import read_photo
-from handcapture.rest import HandPosture, Palm, pool
+from handcapture.placement import HandPosture, Palm
+from handcapture.rest import pool
 from handcapture.rest_document import read_rest, write_rest
 
 SCENES = ("person_before_02", "more_12")

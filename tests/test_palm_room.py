@@ -15,7 +15,8 @@ from handcapture.layout.model import Button, Layout
 from handcapture.layout.outline import as_outline
 from handcapture.layout.palm_room import WRIST_BEFORE_MM, WRIST_BEHIND_MM, HandRoom, check_palm_room, palm_room
 from handcapture.names import Side
-from handcapture.rest import HandPosture, Palm, Rest
+from handcapture.placement import HandPosture, Palm
+from handcapture.rest import Rest
 
 HEEL = np.array([120.0, 260.0])
 """Mat frame: a right hand whose knuckles are 90 mm further back, 80 mm broad, with 60 mm of forearm."""

@@ -22,7 +22,7 @@ from handcapture.mat.print_scale import PrintScale
 from handcapture.mat.sighting import Sighting, sight
 from handcapture.names import FINGERS, SIDES
 from handcapture.photo import Photo, read_photo
-from handcapture.rest import Contact, HandPosture, Placement
+from handcapture.placement import Contact, HandPosture, Placement
 
 FloatArray = NDArray[np.float64]
 Bytes = NDArray[np.uint8]

@@ -18,7 +18,8 @@ from handcapture.hands.landmarks import HandLandmarks
 from handcapture.hands.reach import DROP_MM, STRAIGHT_DEG, chord_mm, guessed_mm, stretch_mm, with_stretch
 from handcapture.names import FINGERS
 from handcapture.photo import read_photo
-from handcapture.rest import Contact, Placement, beyond_reach_mm, furthest_mm, pool
+from handcapture.placement import Contact, Placement
+from handcapture.rest import beyond_reach_mm, furthest_mm, pool
 from handcapture.rest_document import read_rest, rest_document, rest_sha256, write_rest
 
 FloatArray = NDArray[np.float64]

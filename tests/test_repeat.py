@@ -11,6 +11,7 @@ from scipy import stats
 
 from handcapture.errors import InputError
 from handcapture.names import FINGERS
+from handcapture.placement import Placement
 from handcapture.repeat import (
     PRIOR_PLACEMENTS,
     Motion,
@@ -39,7 +40,6 @@ from handcapture.repeat import (
     variance_components,
     within_variance,
 )
-from handcapture.rest import Placement
 
 # Bland and Altman 1986, Lancet i:307-310, table of 17 subjects (peak flow, l/min). The rows are from memory; every
 # figure of the paper comes out of them.

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from scipy.stats import chi2
 
 from handcapture.errors import InputError
-from handcapture.rest import ASSUMED_SPREAD_SD_MM, Palm, Placement, pool
+from handcapture.placement import Palm, Placement
+from handcapture.rest import ASSUMED_SPREAD_SD_MM, pool
 
 shifts = st.lists(
     st.tuples(st.floats(-8, 8, allow_nan=False), st.floats(-8, 8, allow_nan=False)), min_size=1, max_size=7

@@ -18,8 +18,9 @@ from scipy import optimize, stats
 from handcapture.documents import dump_json
 from handcapture.errors import InputError
 from handcapture.names import FINGERS, SIDES, Finger, Side
+from handcapture.placement import Palm, Placement
 from handcapture.repeat import CommonSpread, Motion, detectable_change
-from handcapture.rest import Palm, Placement, pool
+from handcapture.rest import pool
 from handcapture.sessions import (
     MARGIN_MM,
     Comparison,

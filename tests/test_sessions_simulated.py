@@ -14,8 +14,8 @@ import pytest
 import sessions as bench
 
 from handcapture.names import FINGERS
+from handcapture.placement import Placement
 from handcapture.repeat import carried, mean_shape
-from handcapture.rest import Placement
 from handcapture.sessions import compare_sessions, compare_text, tell_shapes
 
 

@@ -20,8 +20,8 @@ from handcapture.mat.print_scale import PrintScale
 from handcapture.mat.saddles import Observed, saddles_of
 from handcapture.mat.sighting import SheetSighting, Sighting
 from handcapture.mat.solve import Prior, solve
+from handcapture.placement import Placement
 from handcapture.quality import PhotoQuality
-from handcapture.rest import Placement
 from handcapture.views import _Problem, _sights, join_views
 
 FloatArray = NDArray[np.float64]

@@ -26,7 +26,8 @@ from handcapture.layout.outline import polyline
 from handcapture.mat.geometry import MATS
 from handcapture.names import Side
 from handcapture.photo import Photo
-from handcapture.rest import Contact, Fingertip, Placement, Rest
+from handcapture.placement import Contact, Placement
+from handcapture.rest import Fingertip, Rest
 
 if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw

@@ -37,7 +37,7 @@ from handcapture.hands.outline import (
 from handcapture.hands.skin import PaperLight
 from handcapture.mat.sighting import Sighting
 from handcapture.names import FINGERS
-from handcapture.rest import Contact
+from handcapture.placement import Contact
 
 FloatArray = NDArray[np.float64]
 

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from handcapture.hands.landmarks import KNUCKLES, LANDMARK_HEIGHT_MM, WRIST, HandLandmarks
 from handcapture.light import LINEAR_32
 from handcapture.mat.sighting import Sighting
+from handcapture.placement import Palm
 from handcapture.rectify import View, rectify
-from handcapture.rest import Palm
 
 FloatArray = NDArray[np.float64]
 

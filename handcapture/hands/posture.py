@@ -19,7 +19,7 @@ from handcapture.hands.fingertips import little_side
 from handcapture.hands.landmarks import KNUCKLES, LANDMARK_HEIGHT_MM, WRIST, HandLandmarks
 from handcapture.hands.palm import OUTLINE_HEIGHT_MM, CutOut, cut_out, palm_of
 from handcapture.mat.sighting import Sighting
-from handcapture.rest import HandPosture
+from handcapture.placement import HandPosture
 
 FloatArray = NDArray[np.float64]
 

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from handcapture.hands.landmarks import KNUCKLES, WRIST, HandLandmarks, finger_landmarks
 from handcapture.names import FINGERS
-from handcapture.rest import Contact
+from handcapture.placement import Contact
 
 FloatArray = NDArray[np.float64]
 

@@ -18,7 +18,7 @@ from handcapture.names import Finger, Side
 
 if TYPE_CHECKING:
     from handcapture.journal.photos import KeptPhoto
-    from handcapture.rest import Source
+    from handcapture.placement import Source
 
 MOST_DOCUMENT_BYTES: Final = 50_000_000
 CHECK_KIND: Final = "handcapture.check"

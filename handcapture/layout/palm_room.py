@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from handcapture.layout.model import Button, Finding, Layout, Point
 from handcapture.layout.outline import polygon
 from handcapture.names import SIDES, Side
-from handcapture.rest import HandPosture, Palm, Rest
+from handcapture.placement import HandPosture, Palm
+from handcapture.rest import Rest
 
 if TYPE_CHECKING:
     from shapely import Polygon

@@ -24,8 +24,9 @@ from handcapture.version import __version__
 
 if TYPE_CHECKING:
     from handcapture.layout.model import Layout
+    from handcapture.placement import Source
     from handcapture.report.inputs import CheckedButton
-    from handcapture.rest import Fingertip, Rest, Source
+    from handcapture.rest import Fingertip, Rest
     from handcapture.sessions import Comparison, FingerChange, Trend
 
 DEFAULT_TITLE: Final = "Where the fingers rest"

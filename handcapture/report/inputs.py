@@ -13,7 +13,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from handcapture.documents import load_json, validated
 from handcapture.errors import InputError
 from handcapture.names import Finger, Side
-from handcapture.rest import Placement, Rest, Source
+from handcapture.placement import Placement, Source
+from handcapture.rest import Rest
 from handcapture.rest_document import Finite, Matrix, Point
 
 if TYPE_CHECKING:
