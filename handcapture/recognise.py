@@ -27,6 +27,7 @@ from handcapture.check import TemplateView, on_template
 from handcapture.drawings.template import DOT_CLEARANCE_MM, quiet_paper, template_origin
 from handcapture.errors import InputError, PhotoError
 from handcapture.layout.model import Layout, Point
+from handcapture.layout.outline import obstacles_of
 from handcapture.light import LINEAR_32
 from handcapture.photo import Photo
 from handcapture.placement import Placement
@@ -439,7 +440,7 @@ def _stray_circles(
     score[(shares[3:-3] < _STRAY_SHARE) | (lengths[3:-3] < _STRAY_VIEW)] = 0.0
     taken = [(*(origin + button.centre_mm), button.hole_mm / 2) for button in seen_holes]
     # Circles of keep-outs and cuts, and of holes that were not seen well enough to say so.
-    own = [origin + button.centre_mm for button in unsure] + [origin + o.centre_mm for o in layout.panel.obstacles]
+    own = [origin + button.centre_mm for button in unsure] + [origin + o.centre_mm for o in obstacles_of(layout.panel)]
     found: list[StrayCircle] = []
     likely = np.flatnonzero(score >= _STRAY_SCORE)
     for k in likely[np.argsort(-score.flat[likely], kind="stable")]:

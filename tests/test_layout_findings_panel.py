@@ -18,7 +18,7 @@ from handcapture.layout.findings import check_layout
 from handcapture.layout.fit import LayoutError, fit_layout
 from handcapture.layout.materials import ACRYLIC, BOARD, METAL, WOOD, practice_for
 from handcapture.layout.model import Button, Cut, KeepOut, Layout, Panel, Part, SideFeature, Waiver
-from handcapture.layout.outline import as_outline
+from handcapture.layout.outline import as_outline, side_keep_out
 from handcapture.layout.plan import Plan
 
 ORIGIN = (0.0, 0.0)
@@ -136,10 +136,12 @@ def test_a_side_feature_begins_at_the_wall() -> None:
     sloping = as_outline([[0, 0], [200, 60], [200, 150], [0, 150]])
     socket = SideFeature("socket", "back", 120.0, 20.0, 30.0)
     panel = replace(plate(), **sloping, side_features=(socket,))
-    place = panel.side_keep_out(socket)
+    place = side_keep_out(panel, socket)
     assert place.centre_mm[1] + place.size_mm[1] / 2 == pytest.approx(39.0 + 30.0, abs=0.01)
     level = plate(side_features=(socket,))
-    assert level.side_keep_out(socket) == KeepOut("socket", "rectangle", (120.0, 15.0), 0.0, (20.0, 30.0), 0.0, "below")
+    assert side_keep_out(level, socket) == KeepOut(
+        "socket", "rectangle", (120.0, 15.0), 0.0, (20.0, 30.0), 0.0, "below"
+    )
 
 
 def test_fixed_outside_the_panel_is_said_so() -> None:

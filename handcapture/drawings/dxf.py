@@ -17,7 +17,7 @@ from handcapture.drawings.kerf import Cutting, corner_note, cutting
 from handcapture.drawings.labels import Wanted, middle_of, nearest_point, place_labels
 from handcapture.drawings.surroundings import names_on, obstacles_on
 from handcapture.layout.model import Button, KeepOut, Layout, Point
-from handcapture.layout.outline import reverse
+from handcapture.layout.outline import reverse, side_keep_out
 from handcapture.lettering import text_width
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ def layout_dxf(layout: Layout, *, version: Version = "R2010", kerf_mm: float = 0
     for keep_out in layout.panel.keep_outs:
         _draw_keep_out(sheet, keep_out)
     for feature in layout.panel.side_features:
-        place = layout.panel.side_keep_out(feature)
+        place = side_keep_out(layout.panel, feature)
         sheet.closed(rectangle(place.centre_mm, place.size_mm), REFERENCE, _DASHED)
     for button in layout.buttons:
         _draw_part(sheet, button)

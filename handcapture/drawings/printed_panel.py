@@ -32,7 +32,7 @@ from handcapture.drawings.labels import (
 )
 from handcapture.drawings.surroundings import cross_mm, names_on, obstacles_on, panel_box
 from handcapture.layout.model import Button, KeepOut, Layout, Panel, Point
-from handcapture.layout.outline import vertices_of
+from handcapture.layout.outline import side_keep_out, vertices_of
 from handcapture.lettering import text_width
 from handcapture.pdf_canvas import FAINT_MM, LINE_MM, Pen
 
@@ -124,7 +124,7 @@ def edge_note(
     seen &= (points[:, 1] > window[1]) & (points[:, 1] < window[3])
     size = (text_width(_EDGE_NOTE, 0.72 * NAME_MM), NAME_MM)
     line = disc_array((x, y, 0.5) for x, y in points.tolist())
-    sides = [box_of(layout.panel.side_keep_out(feature)) for feature in layout.panel.side_features]
+    sides = [box_of(side_keep_out(layout.panel, feature)) for feature in layout.panel.side_features]
     taken = (*boxes, *sides, *(text.box for text in texts))
     found = obstacles_on(layout, window, np.vstack([spots, line]), taken)
     middle = np.array([layout.panel.width_mm, layout.panel.height_mm]) / 2
@@ -146,7 +146,7 @@ def draw_panel(pen: Pen, layout: Layout, texts: Sequence[Text], window: Box, *, 
     for keep_out in panel.keep_outs:
         _draw_dashed(pen, keep_out, 0.5)
     for feature in panel.side_features:
-        _draw_dashed(pen, panel.side_keep_out(feature), 0.6)
+        _draw_dashed(pen, side_keep_out(panel, feature), 0.6)
     pen.style(LINE_MM)
     pen.contour(vertices_of(panel))
     for cut in panel.cuts:

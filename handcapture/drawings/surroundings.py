@@ -31,6 +31,7 @@ from handcapture.drawings.labels import (
     place_labels,
 )
 from handcapture.layout.model import Layout, Panel, Point
+from handcapture.layout.outline import side_keep_out
 from handcapture.lettering import text_width
 
 EDGE_MM = 1.0
@@ -70,7 +71,7 @@ def obstacles_on(
     rings = [(*k.centre_mm, k.diameter_mm / 2) for k in panel.keep_outs if k.shape == "circle"]
     rings += [(*b.centre_mm, b.below_radius_mm) for b in layout.buttons if b.below_radius_mm > b.hole_mm / 2]
     blocks = [box_of(cut) for cut in panel.cuts if cut.shape == "rectangle"]
-    for keep_out in (*panel.keep_outs, *(panel.side_keep_out(feature) for feature in panel.side_features)):
+    for keep_out in (*panel.keep_outs, *(side_keep_out(panel, feature) for feature in panel.side_features)):
         if keep_out.shape == "rectangle":
             blocks += edges_of(box_of(keep_out))
     return Obstacles(
@@ -121,7 +122,7 @@ def names_on(
     named += [(describe_cut(cut), cut.shape, box_of(cut), (0.0, -1.0)) for cut in panel.cuts]
     for feature in panel.side_features:
         x, y = toward_edge(feature.edge)
-        named.append((describe_side_feature(feature), "rectangle", box_of(panel.side_keep_out(feature)), (-x, -y)))
+        named.append((describe_side_feature(feature), "rectangle", box_of(side_keep_out(panel, feature)), (-x, -y)))
     if crosses:
         boxes = (*boxes, *(box_around(middle_of(box_of(c)), (2 * cross_mm(box_of(c)),) * 2) for c in panel.cuts))
     inside: list[Name] = []

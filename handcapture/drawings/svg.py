@@ -24,6 +24,7 @@ from handcapture.drawings.kerf import Cutting, corner_note, cutting
 from handcapture.drawings.labels import middle_of
 from handcapture.drawings.surroundings import names_on
 from handcapture.layout.model import Button, Cut, KeepOut, Layout, Point
+from handcapture.layout.outline import side_keep_out
 from handcapture.lettering import text_width
 from handcapture.names import Side
 
@@ -203,7 +204,7 @@ def _draw_reference(root: ElementTree.Element, layout: Layout, notes: Sequence[s
     )
     panel = layout.panel
     for feature in panel.side_features:
-        place = panel.side_keep_out(feature)
+        place = side_keep_out(panel, feature)
         style = {"class": "side-feature", "stroke-dasharray": "0.8 0.8"}
         element = _draw_rectangle(group, place.centre_mm, place.size_mm, style)
         add_text(element, "title", describe_side_feature(feature))

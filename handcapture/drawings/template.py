@@ -30,6 +30,7 @@ from handcapture.drawings.printed_panel import (
 from handcapture.drawings.surroundings import hole_discs
 from handcapture.errors import InputError
 from handcapture.layout.model import Layout, Point
+from handcapture.layout.outline import obstacles_of
 from handcapture.lettering import text_width
 from handcapture.mat.geometry import LEAST_MARGIN_MM, RULE_MM, Mat, Rectangle, Sheet
 from handcapture.mat.printing import draw_sheet
@@ -287,7 +288,7 @@ def _note_obstacles(layout: Layout, sheet: Sheet, corner: Point, texts: Sequence
         (right - 1.5, corner[1], right + 1.5, bottom),
     ]
     boxes += [box_around((corner[0] + x, corner[1] + y), (10.0, 10.0)) for x, y in panel_corners(panel)]
-    places = [*(box_of(place) for place in panel.obstacles), *(text.box for text in texts)]
+    places = [*(box_of(place) for place in obstacles_of(panel)), *(text.box for text in texts)]
     moved = _moved(places, (-corner[0], -corner[1]))
     boxes += [(left - 1.0, top - 1.0, right + 1.0, bottom + 1.0) for left, top, right, bottom in moved]
     # An outline of its own may turn in anywhere.

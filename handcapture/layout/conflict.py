@@ -16,6 +16,7 @@ import numpy as np
 from handcapture.layout.constraints import Constraint, FloatArray, Kind
 from handcapture.layout.descent import Descent
 from handcapture.layout.model import KeepOut, Panel
+from handcapture.layout.outline import obstacles_of, side_keep_out
 from handcapture.layout.search import Problem, complete, loosened, solution_from, starts
 from handcapture.layout.task import Task
 
@@ -179,7 +180,7 @@ def _changes(problem: Problem) -> list[_Change]:
                 share({"bottom": 1.0, "corner": 1.0}),
             ),
         ]
-    return changes + [_without(problem, obstacle) for obstacle in panel.obstacles]
+    return changes + [_without(problem, obstacle) for obstacle in obstacles_of(panel)]
 
 
 def _without(problem: Problem, obstacle: KeepOut) -> _Change:
@@ -189,7 +190,7 @@ def _without(problem: Problem, obstacle: KeepOut) -> _Change:
         panel,
         keep_outs=tuple(keep_out for keep_out in panel.keep_outs if keep_out != obstacle),
         cuts=tuple(cut for cut in panel.cuts if cut.name != obstacle.name),
-        side_features=tuple(f for f in panel.side_features if panel.side_keep_out(f) != obstacle),
+        side_features=tuple(f for f in panel.side_features if side_keep_out(panel, f) != obstacle),
     )
     return _Change(
         lambda t: f"no {_what(panel, obstacle).removeprefix('the ')}",

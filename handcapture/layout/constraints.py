@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.layout.model import KeepOut, Panel, Part
-from handcapture.layout.outline import sides_of
+from handcapture.layout.outline import obstacles_of, sides_of
 
 FloatArray = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -160,7 +160,7 @@ def near(centres: FloatArray, sizes: Sizes, panel: Panel, within_mm: float) -> N
     if panel.outline:
         distances, _ = sides_of(panel.outline).distances(centres)
         sides = np.argwhere(distances < sizes.from_edge(panel)[:, None] + within_mm)
-    blocks = np.argwhere(np.ones((len(centres), len(panel.obstacles)), bool))
+    blocks = np.argwhere(np.ones((len(centres), len(obstacles_of(panel))), bool))
     if len(blocks):
         clear, _, _ = _Blocks.of(sizes, panel, blocks).room(centres)
         blocks = np.asarray(blocks[clear < within_mm])
@@ -170,7 +170,7 @@ def near(centres: FloatArray, sizes: Sizes, panel: Panel, within_mm: float) -> N
 def name_constraints(count: int, sizes: Sizes, panel: Panel, looked_at: Near) -> tuple[Constraint, ...]:
     """Return what `room` gives for `count` buttons, line by line."""
     webs, rims, bodies = looked_at.between(sizes)
-    obstacles = panel.obstacles
+    obstacles = obstacles_of(panel)
     listed = [Constraint("web", (int(i), int(j))) for i, j in webs]
     listed += [Constraint("rims", (int(i), int(j))) for i, j in rims]
     listed += [Constraint("bodies", (int(i), int(j))) for i, j in bodies]
@@ -195,7 +195,7 @@ class _Blocks:
 
     @classmethod
     def of(cls, sizes: Sizes, panel: Panel, blocks: Indices) -> _Blocks:
-        obstacles = panel.obstacles
+        obstacles = obstacles_of(panel)
         centres = np.array([o.centre_mm for o in obstacles]).reshape(-1, 2)
         halves = np.array([o.size_mm if o.shape == "rectangle" else (0.0, 0.0) for o in obstacles]).reshape(-1, 2) / 2
         reaches = np.zeros((len(obstacles), len(sizes.radii)))
@@ -298,9 +298,9 @@ def depths_mm(places: FloatArray, sizes: Sizes, panel: Panel) -> FloatArray:
     flat, size = places.reshape(-1, 2), np.array([panel.width_mm, panel.height_mm])
     clear = sides_of(panel.outline).clearance(flat) if panel.outline else np.minimum(flat, size - flat).min(axis=1)
     deep = np.maximum(np.tile(sizes.from_edge(panel), count) - clear, 0.0)
-    each = np.argwhere(np.ones((n, len(panel.obstacles)), bool))
+    each = np.argwhere(np.ones((n, len(obstacles_of(panel))), bool))
     blocks = _Blocks.of(sizes, panel, each)
-    for which in range(len(panel.obstacles)):
+    for which in range(len(obstacles_of(panel))):
         mine = np.tile(np.flatnonzero(each[:, 1] == which), count)
         one = _Blocks(np.arange(count * n), blocks.centre[mine], blocks.half[mine], blocks.reach[mine])
         deep += np.maximum(-one.room(flat)[0], 0.0)

@@ -9,7 +9,7 @@ import numpy as np
 
 from handcapture.layout.materials import practice_for
 from handcapture.layout.model import Button, Cut, Finding, KeepOut, Layout, Panel
-from handcapture.layout.outline import polygon, sides_of
+from handcapture.layout.outline import obstacles_of, polygon, sides_of
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -208,7 +208,7 @@ def gap_to_keep_out_mm(button: Button, keep_out: KeepOut) -> float:
 
 def _keep_outs(layout: Layout) -> list[Finding]:
     found = []
-    for keep_out in layout.panel.obstacles:
+    for keep_out in obstacles_of(layout.panel):
         opening = layout.panel.is_opening(keep_out)
         for button in layout.buttons:
             gap = gap_to_keep_out_mm(button, keep_out)

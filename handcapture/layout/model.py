@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from functools import cached_property
 from typing import Final, Literal
 
 from handcapture.names import Finger, Side
@@ -124,12 +123,6 @@ class Panel:
     cuts: tuple[Cut, ...] = ()
     side_features: tuple[SideFeature, ...] = ()
 
-    @cached_property
-    def obstacles(self) -> tuple[KeepOut, ...]:
-        """All places where no button may come: the keep-outs, and what cuts and side features make of theirs."""
-        cuts = (self.cut_keep_out(cut) for cut in self.cuts)
-        return (*self.keep_outs, *cuts, *(self.side_keep_out(feature) for feature in self.side_features))
-
     def cut_keep_out(self, cut: Cut) -> KeepOut:
         """Return the place that an opening takes: the web is kept from it as from any hole."""
         return KeepOut(cut.name, cut.shape, cut.centre_mm, cut.diameter_mm, cut.size_mm, self.web_mm)
@@ -137,24 +130,6 @@ class Panel:
     def is_opening(self, obstacle: KeepOut) -> bool:
         """Tell whether one of the obstacles is an opening."""
         return any(self.cut_keep_out(cut) == obstacle for cut in self.cuts)
-
-    def side_keep_out(self, feature: SideFeature) -> KeepOut:
-        """Return the place below the panel that a side feature takes, from the bounding box to inside the edge."""
-        inward = feature.inward_mm + (self._set_back_mm(feature) if self.outline else 0.0)
-        along, half = feature.along_mm, inward / 2
-        centre, size = {
-            "back": ((along, half), (feature.width_mm, inward)),
-            "front": ((along, self.height_mm - half), (feature.width_mm, inward)),
-            "left": ((half, along), (inward, feature.width_mm)),
-            "right": ((self.width_mm - half, along), (inward, feature.width_mm)),
-        }[feature.edge]
-        return KeepOut(feature.name, "rectangle", centre, 0.0, size, feature.clearance_mm, "below", feature.headroom_mm)
-
-    def _set_back_mm(self, feature: SideFeature) -> float:
-        """Return how far an outline's edge stands back from its bounding box, at most, over a feature's width."""
-        from handcapture.layout.outline import set_back_mm
-
-        return set_back_mm(self, feature)
 
 
 @dataclass(frozen=True)

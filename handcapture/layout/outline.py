@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.errors import InputError
-from handcapture.layout.model import Panel, SideFeature, Vertex
+from handcapture.layout.model import KeepOut, Panel, SideFeature, Vertex
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -148,7 +148,27 @@ def polygon(panel: Panel, sagitta_mm: float = SAGITTA_MM) -> Polygon:
     return shapely.Polygon(polyline(vertices_of(panel), sagitta_mm))
 
 
-def set_back_mm(panel: Panel, feature: SideFeature) -> float:
+@lru_cache(maxsize=64)
+def obstacles_of(panel: Panel) -> tuple[KeepOut, ...]:
+    """Return all places where no button may come: the keep-outs, and what cuts and side features make of theirs."""
+    cuts = (panel.cut_keep_out(cut) for cut in panel.cuts)
+    return (*panel.keep_outs, *cuts, *(side_keep_out(panel, feature) for feature in panel.side_features))
+
+
+def side_keep_out(panel: Panel, feature: SideFeature) -> KeepOut:
+    """Return the place below the panel that a side feature takes, from the bounding box to inside the edge."""
+    inward = feature.inward_mm + (_set_back_mm(panel, feature) if panel.outline else 0.0)
+    along, half = feature.along_mm, inward / 2
+    centre, size = {
+        "back": ((along, half), (feature.width_mm, inward)),
+        "front": ((along, panel.height_mm - half), (feature.width_mm, inward)),
+        "left": ((half, along), (inward, feature.width_mm)),
+        "right": ((panel.width_mm - half, along), (inward, feature.width_mm)),
+    }[feature.edge]
+    return KeepOut(feature.name, "rectangle", centre, 0.0, size, feature.clearance_mm, "below", feature.headroom_mm)
+
+
+def _set_back_mm(panel: Panel, feature: SideFeature) -> float:
     """Return how far the panel's edge stands back from its bounding box, at most, over the width of a side feature."""
     import shapely
 

@@ -19,7 +19,7 @@ from handcapture.drawings.common import check_drawable, circle_points, clean_lab
 from handcapture.drawings.contours import cut_contour
 from handcapture.drawings.labels import Obstacles, Wanted, disc_array, place_labels
 from handcapture.layout.model import Cut, KeepOut, Layout
-from handcapture.layout.outline import polyline
+from handcapture.layout.outline import polyline, side_keep_out
 from handcapture.lettering import text_width
 from handcapture.mat.geometry import MATS
 from handcapture.names import FINGERS, SIDES, Finger, Side
@@ -513,7 +513,7 @@ def _panel_axes(layout: Layout, handles: Sequence[Any]) -> tuple[Figure, Axes, f
     axes.grid(False)
     axes.fill(*outline.T, facecolor="#F7F7F7", edgecolor="none", zorder=0)
     _closed(axes, outline, color="black", linewidth=1.2, zorder=2)
-    sides = [panel.side_keep_out(feature) for feature in panel.side_features]
+    sides = [side_keep_out(panel, feature) for feature in panel.side_features]
     for keep_out in (*panel.keep_outs, *sides):
         axes.fill(*_shape(keep_out).T, facecolor="none", edgecolor="#AAAAAA", hatch="////", linewidth=0.6, zorder=1)
     for cut in panel.cuts:

@@ -172,7 +172,7 @@ def checked_step(table: Table, places: Any, locks: Any) -> tuple[dict[str, Point
 
 def model(table: Table, pictures: list[dict[str, Any]], busy: bool) -> dict[str, Any]:
     """Return all that the page needs to draw the table and to check it while buttons move; panel frame, mm."""
-    from handcapture.layout.outline import polyline, sides_of, vertices_of
+    from handcapture.layout.outline import obstacles_of, polyline, sides_of, vertices_of
 
     panel = table.layout.panel
     wishes, tips = _wishes(table.layout, table.plan), _tips(table.rest)
@@ -204,7 +204,7 @@ def model(table: Table, pictures: list[dict[str, Any]], busy: bool) -> dict[str,
             "body_gap_mm": panel.body_gap_mm,
             "outline": outline,
             "line": plain(polyline(vertices_of(panel))),
-            "obstacles": [{**plain(asdict(o)), "opening": panel.is_opening(o)} for o in panel.obstacles],
+            "obstacles": [{**plain(asdict(o)), "opening": panel.is_opening(o)} for o in obstacles_of(panel)],
             "cuts": plain([asdict(cut) for cut in panel.cuts]),
         },
         "origin_mm": plain(table.layout.panel_origin_mm),
