@@ -160,3 +160,21 @@ def test_entries_of_another_person_are_not_kept_again(folder: Path) -> None:
     people = json.loads(run(folder, "journal", "list", "--json").output)["people"]
     (otto,) = (person for person in people if person["nickname"] == "Otto")
     assert not [item for found in otto["sessions"] for item in found["items"]]
+
+
+def test_a_kept_copy_of_a_photo_stands_for_its_original(folder: Path) -> None:
+    """The copy lacks personal data, and so has another hash: reports and drawings know it all the same."""
+    sample = SAMPLES / "rest_1.jpg"
+    keep = ("--keep", "Mara", "--keep-photos")
+    told = run(folder, *keep, "capture", sample, "--ruler", 150, 150, "--output", folder / "measured.json")
+    assert told.exit_code == 0, told.output
+    kept = numbers(folder)
+    photo, rest = f"entry:{kept['photo']}", f"entry:{kept['rest']}"
+    told = run(folder, "report", rest, "--photo", photo, "--output", folder / "r.html")
+    assert told.exit_code == 0, told.output
+    again = run(folder, "capture", photo, "--ruler", 150, 150, "--output", folder / "again.json")
+    assert again.exit_code == 0, again.output
+    assert (folder / "again.json").read_bytes() == (folder / "measured.json").read_bytes()
+    fit(folder, rest, SAMPLES / "plan.toml", SAMPLES / "panel.toml", "a.json")
+    drawn = run(folder, "draw", folder / "a.json", "--photo", photo, "--rest", rest, "--output", folder / "seen.jpg")
+    assert drawn.exit_code == 0, drawn.output

@@ -20,6 +20,7 @@ from handcapture.cli.common import (
     print_json,
     progress,
 )
+from handcapture.cli.kept import read_picture
 from handcapture.errors import InputError, PhotoError
 
 if TYPE_CHECKING:
@@ -127,12 +128,11 @@ def check(
 
 def _recognised(layout: Layout, photos: Sequence[Path], captures: Sequence[Capture]) -> list[str]:
     """Refuse photos that do not show the layout's template; return what is to be noted of the others."""
-    from handcapture.photo import read_photo
     from handcapture.recognise import recognise, require_template
 
     notes = []
     for path, result in zip(photos, captures, strict=True):
-        seen = recognise(layout, read_photo(path), result)
+        seen = recognise(layout, read_picture(path), result)
         require_template(seen, layout)
         if seen.note is not None:
             notes.append(seen.note)
@@ -215,7 +215,6 @@ def _write_check_overlays(
     from handcapture.check import TemplateView, on_template
     from handcapture.documents import write_atomically
     from handcapture.drawings.overlay import Landing, draw_overlay
-    from handcapture.photo import read_photo
 
     placed = replace(found.layout, panel_origin_mm=found.origin_mm)
     landings = []
@@ -227,7 +226,7 @@ def _write_check_overlays(
             Landing(entry.button.hole_mm, centre, centre + entry.offset_mm, entry.landing_mm2, entry.move_mm)
         )
     for number, (path, result) in enumerate(zip(photos, captures, strict=True), start=1):
-        picture = read_photo(path)
+        picture = read_picture(path)
         view = TemplateView(result.sighting)
         drawn = draw_overlay(picture, view, on_template(result), placed, landings=landings)
         write_atomically(folder / f"{number:02d}_{path.stem}.jpg", drawn)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 import click
 
-from handcapture.cli.kept import ENTRIES, FileOrEntry, NewFile
+from handcapture.cli.kept import ENTRIES, FileOrEntry, NewFile, read_picture
 from handcapture.errors import HandcaptureError, InputError, PhotoError
 
 if TYPE_CHECKING:
@@ -100,11 +100,10 @@ def measured(
     from handcapture.documents import write_atomically
     from handcapture.drawings.overlay import draw_overlay
     from handcapture.mat.card import CARD
-    from handcapture.photo import read_photo
 
     def one(path: Path) -> Capture | PhotoError:
         try:
-            return measure(read_photo(path), networks, mat_name, scale, one_handed, card)
+            return measure(read_picture(path), networks, mat_name, scale, one_handed, card)
         except PhotoError as error:
             return error
         except InputError as error:
@@ -126,7 +125,7 @@ def measured(
         if overlay is not None:
             for number, (path, result) in enumerate(zip(photos, results, strict=True), start=1):
                 if not isinstance(result, PhotoError):
-                    drawn = draw_overlay(read_photo(path), result.sighting.camera, result.placement)
+                    drawn = draw_overlay(read_picture(path), result.sighting.camera, result.placement)
                     write_atomically(overlay / f"{number:02d}_{path.stem}.jpg", drawn)
     return list(zip(photos, results, strict=True))
 

@@ -19,6 +19,7 @@ from handcapture.cli.common import (
     print_cautions,
     print_json,
 )
+from handcapture.cli.kept import read_picture
 from handcapture.errors import InputError, OutputError
 
 if TYPE_CHECKING:
@@ -331,10 +332,9 @@ def _sheet(suffix: str, layout: Layout, wishes: _Wishes) -> bytes:
 def _overlay_of(layout: Layout, photo: Path, rest: Path, suffix: str) -> bytes:
     from handcapture.drawings.overlay import draw_overlay
     from handcapture.mat.sighting import PrintScale, sight
-    from handcapture.photo import read_photo
     from handcapture.rest_document import read_rest
 
-    picture, measured = read_photo(photo), read_rest(rest)
+    picture, measured = read_picture(photo), read_rest(rest)
     for placement in measured.placements:
         for source in placement.sources:
             if source.photo_sha256 == picture.sha256:

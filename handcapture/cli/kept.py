@@ -7,6 +7,7 @@ import functools
 import re
 import tempfile
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -17,10 +18,12 @@ from handcapture.errors import HandcaptureError, InputError, OutputError
 
 if TYPE_CHECKING:
     from handcapture.journal.store import Journal
+    from handcapture.photo import Photo
 
 ENTRIES: Final = "handcapture.entries"
 """Where a command's context keeps what the user called the files that entries were put into."""
 FOLDER_VARIABLE: Final = "HANDCAPTURE_JOURNAL"
+_ORIGINALS: Final = "handcapture.originals"
 _ENTRY: Final = re.compile(r"entry:([0-9]{1,9})")
 _DRAWN: Final = (".dxf", ".svg", ".csv", ".pdf", ".html", ".jpg", ".png")
 
@@ -48,7 +51,24 @@ class FileOrEntry(click.Path):
         except OSError as error:
             raise OutputError(f"{value} cannot be put into {folder}: {error.strerror or error}. Make room.") from None
         ctx.meta.setdefault(ENTRIES, {})[str(path)] = f"{value} ({name.name})"
+        if entry.kind == "photo":
+            ctx.meta.setdefault(_ORIGINALS, {})[str(path)] = entry
         return path
+
+
+def read_picture(path: Path) -> Photo:
+    """Read a photo as `read_photo` does; a journal's copy under the name, hash and time of its original.
+
+    By these measurements know it; the copy itself, without personal data, has another hash.
+    """
+    from handcapture.photo import read_photo
+
+    photo = read_photo(path)
+    ctx = click.get_current_context(silent=True)
+    entry = None if ctx is None else ctx.meta.get(_ORIGINALS, {}).get(str(path))
+    if entry is None:
+        return photo
+    return replace(photo, name=entry.name, sha256=entry.sha256, captured_at=entry.captured_at)
 
 
 class NewFile(click.Path):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from handcapture.cli.common import FIGURE, NEW, PATH, check_not_input, check_output, json_option, print_json
+from handcapture.cli.kept import read_picture
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -145,4 +146,4 @@ def _seen(photos: Sequence[Path], sessions: Sequence[Session], fitted: object) -
     from handcapture.report.inputs import NamedLayout, seen_photo
 
     layout = fitted.layout if isinstance(fitted, NamedLayout) else None
-    return tuple(seen_photo(path, sessions, layout) for path in photos)
+    return tuple(seen_photo(read_picture(path), sessions, layout) for path in photos)

@@ -23,6 +23,7 @@ from handcapture.cli.common import (
     print_json,
     without_native_chatter,
 )
+from handcapture.cli.kept import read_picture
 from handcapture.errors import InputError, PhotoError
 from handcapture.names import FINGERS, SIDES
 
@@ -233,7 +234,6 @@ def _measured_panel(
     from handcapture.capture import sight_with_card
     from handcapture.layout.measured import as_drawing, measure_holes
     from handcapture.mat.print_scale import PrintScale
-    from handcapture.photo import read_photo
 
     if thickness is None:
         raise InputError(
@@ -243,7 +243,7 @@ def _measured_panel(
     if caps is not None and depth is not None:
         raise InputError("--depth is for holes, --caps for round caps. Leave one of them out.")
     scale = PrintScale.from_rulers(*ruler) if ruler else None
-    photo = read_photo(path)
+    photo = read_picture(path)
     is_print = thickness == 0 and caps is None
     with without_native_chatter():
         sighting = sight_with_card(photo, mat_name, scale, card)

@@ -19,6 +19,7 @@ from handcapture.rest_document import Finite, Matrix, Point
 
 if TYPE_CHECKING:
     from handcapture.layout.model import Layout
+    from handcapture.photo import Photo
 
 PHOTO_LONG_SIDE_PX: Final = 1200
 
@@ -93,24 +94,22 @@ def session_times(rests: Sequence[Rest], days: Sequence[str] = ()) -> list[datet
 # Photos
 
 
-def seen_photo(path: Path, sessions: Sequence[Session], layout: Layout | None = None) -> SeenPhoto:
+def seen_photo(photo: Photo, sessions: Sequence[Session], layout: Layout | None = None) -> SeenPhoto:
     """Return the photo with its own placement drawn on it, and the layout where that was fitted to its rest.
 
-    The photo is told by its content among those that the sessions were measured from. InputError when it is none of
+    The photo is told by its hash among those that the sessions were measured from. InputError when it is none of
     them, PhotoError when the mat is not found in it any more.
     """
     from handcapture.drawings.overlay import draw_overlay
     from handcapture.mat.sighting import PrintScale, sight
-    from handcapture.photo import read_photo
     from handcapture.rest_document import rest_sha256
 
-    photo = read_photo(path)
     found = _placement_of(photo.sha256, sessions)
     if found is None:
         names = ", ".join(session.name for session in sessions)
         raise InputError(
-            f"{path} is none of the photos that {names} was measured from. Give those photos themselves, unchanged, or "
-            "leave it out."
+            f"{photo.name} is none of the photos that {names} was measured from. Give those photos themselves, "
+            "unchanged, or leave it out."
         )
     session, number, placement, source = found
     scale = PrintScale(*source.print_scale, source.print_scale_sd)
@@ -121,7 +120,7 @@ def seen_photo(path: Path, sessions: Sequence[Session], layout: Layout | None = 
     jpeg = draw_overlay(photo, sighting.camera, placement, drawn, long_side_px=PHOTO_LONG_SIDE_PX)
     shrink = min(1.0, PHOTO_LONG_SIDE_PX / max(photo.size_px))
     width, height = (max(1, round(side * shrink)) for side in photo.size_px)
-    return SeenPhoto(path.name, session.name, number, jpeg, (width, height), drawn is not None)
+    return SeenPhoto(photo.name, session.name, number, jpeg, (width, height), drawn is not None)
 
 
 def _placement_of(sha256: str, sessions: Sequence[Session]) -> tuple[Session, int, Placement, Source] | None:
