@@ -96,6 +96,7 @@ def calls(inputs: dict[str, Path], out: Path) -> list[Callable[[Journal], object
         lambda j: j.add_layout(NICKNAME, p["layout"]),
         lambda j: j.add_impression(_layout(j), f"{NOTE}, felt", (("Drill", 4), ("Stop", 2))),
         lambda j: j.write_out(_layout(j), out),
+        lambda j: j.delete_entry(_layout(j)),
         lambda j: j.delete_person(NICKNAME),
         lambda j: j.add_person("Lena"),
     ]

@@ -53,7 +53,7 @@ def as_json(result: Result) -> dict[str, Any]:
 COMMANDS = ("init", "add", "list", "show", "note", "tag", "impression", "get", "made", "export", "import")
 
 
-@pytest.mark.parametrize("command", [*COMMANDS, "delete-person"])
+@pytest.mark.parametrize("command", [*COMMANDS, "delete", "delete-person"])
 def test_each_command_explains_itself_with_an_example(command: str, run: Run) -> None:
     assert f"handcapture journal {command}" in run(command, "--help").output.split("Example")[1]
     assert "--json" in run(command, "--help").output
@@ -210,8 +210,9 @@ def test_a_photo_is_deleted_by_its_number(tmp_path: Path) -> None:
         person = journal.add_person("Mara")
         photo = journal.add_photo("Mara", tmp_path / "one.jpg", keep=True)
     kept = folder / "photos" / str(photo.file)
-    command = ["journal", "delete-photo", "--folder", str(folder)]
-    assert "is no photo" in CliRunner().invoke(main, [*command, str(person.id), "--yes"]).output
+    command = ["journal", "delete", "--folder", str(folder)]
+    told = CliRunner().invoke(main, [*command, str(person.id), "--yes"])
+    assert (told.exit_code, "delete-person" in told.output) == (2, True)
     told = CliRunner().invoke(main, [*command, str(photo.id)])
     assert (told.exit_code, kept.exists()) == (2, True)
     done = CliRunner().invoke(main, [*command, str(photo.id), "--yes"])
@@ -219,3 +220,54 @@ def test_a_photo_is_deleted_by_its_number(tmp_path: Path) -> None:
     assert not kept.exists()
     assert photo.sha256.encode() not in (folder / "journal.sqlite").read_bytes()
     assert CliRunner().invoke(main, [*command, str(photo.id), "--yes"]).exit_code == 2
+
+
+def test_an_entry_is_deleted_with_what_hangs_on_it(run: Run, practice: dict[str, Path]) -> None:
+    files = [practice[name] for name in ("rest", "layout", "layout_b", "plan")]
+    items = {e["name"]: e["id"] for e in as_json(run("add", "--person", "Mara", *files, "--json"))["new"]}
+    layout = items["layout.json"]
+    run("impression", layout, "far too wide", "--button", "Drill", "--comfort", 4)
+    run("made", layout, practice["panel"])
+    told = run("delete", layout, code=2).output
+    assert "Nothing was deleted" in told
+    assert "far too wide" in told
+    run("show", layout)
+    gone = as_json(run("delete", layout, "--yes", "--json"))["deleted"]
+    assert gone[-1] == layout
+    assert len(gone) == 3, "its impression and the note of the drawing"
+    for number in gone:
+        run("show", number, code=2)
+    assert b"far too wide" not in (practice["rest"].parent.parent / "practice" / "journal.sqlite").read_bytes()
+    for name in ("rest.json", "layout_b.json", "plan.toml"):
+        run("show", items[name])
+
+
+def test_a_session_is_deleted_with_what_is_in_no_other(run: Run, practice: dict[str, Path]) -> None:
+    first = as_json(run("add", "--person", "Mara", practice["rest"], practice["plan"], "--json"))
+    second = as_json(run("add", "--person", "Mara", practice["rest"], practice["panel"], "--json"))
+    numbers = {e["name"]: e["id"] for found in (first, second) for e in found["new"]}
+    run("delete", second["session"]["id"], "--yes")
+    run("show", numbers["panel.toml"], code=2)
+    run("show", second["session"]["id"], code=2)
+    run("show", numbers["plan.toml"])
+    run("show", numbers["rest.json"])
+    photos = [
+        e["id"] for e in as_json(run("list", "--json"))["people"][0]["sessions"][0]["items"] if e["kind"] == "photo"
+    ]
+    run("delete", first["session"]["id"], "--yes")
+    for number in (numbers["rest.json"], *photos):
+        run("show", number, code=2)
+    assert as_json(run("list", "--json"))["people"][0]["sessions"] == []
+    run("delete", 99, code=2)
+
+
+def test_a_document_of_the_page_is_left_to_the_page(run: Run, practice: dict[str, Path], tmp_path: Path) -> None:
+    added = as_json(run("add", "--person", "Mara", practice["rest"], "--json"))
+    number = next(e["id"] for e in added["new"] if e["kind"] == "rest")
+    place = tmp_path / "practice" / "page" / str(added["session"]["id"])
+    place.mkdir(parents=True)
+    (place / "state.json").write_text("{}")
+    (place / f"kept_{number}.json").write_bytes(practice["rest"].read_bytes())
+    assert f"journal delete {added['session']['id']}" in run("delete", number, "--yes", code=2).output
+    run("delete", added["session"]["id"], "--yes")
+    assert not place.exists()

@@ -694,7 +694,7 @@ def test_a_photo_is_deleted_with_what_the_page_drew_of_it(tmp_path: Path) -> Non
     for name in ("3.jpg", "square_3.jpg", "4.jpg"):
         (place / name).write_bytes(b"a hand")
     with open_journal(folder) as journal:
-        journal.delete_photo(photo.id)
+        journal.delete_entry(photo.id)
     assert sorted(path.name for path in place.iterdir()) == ["4.jpg", "state.json"]
 
 

@@ -486,33 +486,33 @@ def import_(archive: Path, folder: Path, as_json: bool) -> None:
     click.echo(f"{folder}: {_count(people, 'person', 'people')}, {_count(entries, 'entry', 'entries')}.")
 
 
-@journal.command("delete-photo")
+@journal.command("delete")
 @click.argument("number", type=int)
 @click.option("--yes", is_flag=True, help="Really delete; without it, only what would go is told.")
 @_folder_option
 @json_option
-def delete_photo(number: int, yes: bool, folder: Path | None, as_json: bool) -> None:
-    """Delete a photo for good.
+def delete_(number: int, yes: bool, folder: Path | None, as_json: bool) -> None:
+    """Delete an entry for good, by its number.
 
-    A photo that a rest or check was measured from stays by name and hash, without its picture.
+    With a session goes what is in no other, with a layout its impressions, with a document the notes of drawings made
+    from it. A photo that a kept rest or check was measured from stays by name and hash, without its picture.
 
     \b
     Example:
-      handcapture journal delete-photo 12 --yes
+      handcapture journal delete 12 --yes
     """
     from handcapture.journal.store import open_journal
 
     with open_journal(_named(folder)) as kept:
-        entry = kept.show(number)
-        if entry.kind != "photo":
-            raise InputError(f"{number} is no photo, but: {_what(entry)}. Look with handcapture journal list.")
         if not yes:
-            raise InputError(f"Nothing was deleted: {_what(entry)}. Add --yes to delete it for good.")
-        gone = kept.delete_photo(number)
+            listed = "; ".join(f"{entry.id}: {_what(entry)}" for entry in reversed(kept.goes_with(number)))
+            raise InputError(f"Nothing was deleted. This would go: {listed}. Add --yes to delete it for good.")
+        gone = kept.delete_entry(number)
     if as_json:
-        print_json({"deleted": number, "name": gone.name})
+        print_json({"deleted": [entry.id for entry in gone]})
         return
-    click.echo(f"Deleted: {_what(gone)}.")
+    for entry in reversed(gone):
+        click.echo(f"Deleted: {entry.id}: {_what(entry)}.")
 
 
 @journal.command("delete-person")

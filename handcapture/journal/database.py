@@ -229,6 +229,10 @@ class Database:
         known = set(connection.execute(select(SESSION.c.id)).scalars())
         return [folder for number, folder, _ in self._page_states() if number not in known]
 
+    def page_sessions(self) -> set[int]:
+        """Return the numbers of the sessions of which the page keeps something."""
+        return {number for number, _, _ in self._page_states()}
+
     def _page_states(self) -> list[tuple[int, Path, dict[str, Any]]]:
         """Return the folders that the page wrote, with their sessions' numbers and states; others are not ours.
 

@@ -24,6 +24,7 @@ from sqlalchemy import Connection, LargeBinary, Row, Select, Table, delete, exis
 from handcapture.documents import write_atomically
 from handcapture.errors import HandcaptureError, InputError, OutputError
 from handcapture.journal import database as files
+from handcapture.journal import removal
 from handcapture.journal.archive import write_archive
 from handcapture.journal.database import Database, Step, read_photo_file
 from handcapture.journal.incoming import IncomingDocument, IncomingPhoto, read_document, read_incoming, told_name
@@ -192,41 +193,53 @@ class Journal:
                 delete(ENTRY).where(ENTRY.c.kind == "export", ENTRY.c.owner_id.is_(None), ENTRY.c.id > number)
             )
             self._database.due_for_purge(connection)
-        try:
-            self._database.purge()
-        except HandcaptureError:
-            raise OutputError(
-                f"{told.nickname} is deleted, but traces are still in {self.folder}: another program uses the journal, "
-                "the disk is full, or the rights to write are missing. Mend that, then run handcapture journal list: "
-                "that removes them."
-            ) from None
+        self._purge(f"{told.nickname} is deleted")
         return told
 
-    def delete_photo(self, number: int) -> Photo:
-        """Delete a photo, and every trace of it in the journal's folder; return what it was.
-
-        A photo that a kept rest or check was measured from stays by name and hash; only its picture goes, unless
-        another person has it too. OutputError as for `delete_person`.
-        """
+    def goes_with(self, number: int) -> tuple[AnyEntry, ...]:
+        """Return what `delete_entry` would delete: the entry itself last. InputError as there."""
         with self._database.reading() as connection:
-            photo = _one(connection, number, Photo)
+            self._check_deletable(connection, number)
+            return tuple(_entry(connection, found) for found in removal.goes_with(connection, number))
+
+    def delete_entry(self, number: int) -> tuple[AnyEntry, ...]:
+        """Delete an entry with what goes with it, and every trace in the journal's folder; return what it was.
+
+        See `removal.goes_with`. A photo that a kept rest or check was measured from stays by name and hash; only its
+        picture goes, unless another person has it too. InputError for a person (see `delete_person`), and for a
+        document of a session that the page holds. OutputError as for `delete_person`.
+        """
+        gone = self.goes_with(number)
         # First what the page drew: broken off here, the photo is still there to be deleted again.
-        self._database.remove_page_pictures(number)
+        for entry in gone:
+            if entry.kind == "photo":
+                self._database.remove_page_pictures(entry.id)
         with self._database.writing() as connection:
-            named = select(PLACEMENT_PHOTO.c.photo_id).where(PLACEMENT_PHOTO.c.photo_id == number).limit(1)
-            if connection.execute(named).first() is not None:
-                connection.execute(update(PHOTO).where(PHOTO.c.id == number).values(file=None))
-            else:
-                connection.execute(delete(ENTRY).where(ENTRY.c.id == number))
+            self._check_deletable(connection, number)
+            removal.remove(connection, removal.goes_with(connection, number))
             self._database.due_for_purge(connection)
+        self._purge(f"{number} is deleted")
+        return gone
+
+    def _check_deletable(self, connection: Connection, number: int) -> None:
+        entry = _entry(connection, number)
+        if isinstance(entry, Person):
+            raise InputError(f"{number} is a person. Delete them by name: handcapture journal delete-person.")
+        held = [k for k in removal.sessions_with(connection, number) if k in self._database.page_sessions()]
+        if held:
+            raise InputError(
+                f"{number} lies in session {held[0]}, which was made on the page and needs it. Delete the whole "
+                f"session: handcapture journal delete {held[0]}."
+            )
+
+    def _purge(self, done: str) -> None:
         try:
             self._database.purge()
         except HandcaptureError:
             raise OutputError(
-                f"The photo is deleted, but traces are still in {self.folder}: another program uses the journal, or "
-                "the disk is full. Mend that, then run handcapture journal list: that removes them."
+                f"{done}, but traces are still in {self.folder}: another program uses the journal, the disk is full, "
+                "or the rights to write are missing. Mend that, then run handcapture journal list: that removes them."
             ) from None
-        return photo
 
     def belongings(self, nickname: str) -> Deleted:
         """Return what `delete_person` would delete."""

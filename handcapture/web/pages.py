@@ -188,7 +188,7 @@ def delete_photo(desk: Desk, session: int, photo: int) -> Purpose:
         raise InputError(TEXTS["busy_already"])
     # The journal finds by the session's state what was drawn of it.
     with open_journal(desk.folder) as journal:
-        journal.delete_photo(entry.number)
+        journal.delete_entry(entry.number)
     desk.store.change(session, lambda state: state.without_photo(photo))
     return entry.purpose
 
