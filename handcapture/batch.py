@@ -2,34 +2,26 @@
 
 Every finished row is first appended, a whole line, to a journal beside the output (`.part.jsonl`); the table is written
 from it at the end, whole or not at all, and the journal is then removed. Photos are known by their hash: one that came
-before under another name gets that row again, unmeasured.
-
-Columns: `photo` (name within the folder that was given, never a path of the machine), `sha256`, `status` ("measured" or
-"failed"), `reason` (of a failure), `quality` ("good", "fair", "poor"), `advice`, `mat`, `tilt_deg`, `height_mm`,
-`mm_per_px`, `print_scale_x`, `print_scale_y`, `print_scale_sd`; for each finger, as in `left_thumb_x_mm`: `x_mm`,
-`y_mm` (mat frame), `known_to_mm` (longest half axis of the 95 % region), `hidden`; for each hand `wrist_deviation_deg`,
-`wrist_deviation_sd_deg`, `hand_length_mm`, `hand_breadth_mm`; `seconds`; `same_as` (the earlier photo with the same
-hash). What was not measured is empty.
+before under another name gets that row again, unmeasured. See `batch_record` for the columns.
 """
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
-import json
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from handcapture.documents import write_atomically
-from handcapture.errors import HandcaptureError, InputError, OutputError, brief
-from handcapture.names import FINGERS, SIDES
+from handcapture.batch_record import Row, appending, require_arrow, resumed, table
+from handcapture.documents import alone, read_bytes, write_atomically
+from handcapture.errors import HandcaptureError, InputError, brief
+from handcapture.photo import MOST_BYTES
+from handcapture.version import __version__
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -37,10 +29,8 @@ if TYPE_CHECKING:
     from handcapture.capture import Capture, Networks
 
 PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
-TABLE_SUFFIXES: Final = (".csv", ".parquet")
 SECONDS: Final = 60.0
 """Longest that one photo may take; some 0.5 s are usual (`calibration/speed.py`)."""
-Row = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -62,25 +52,6 @@ class Named:
     path: Path
 
 
-def columns() -> tuple[str, ...]:
-    """Return the columns of the table, in order."""
-    fingers = [
-        f"{side}_{finger}_{what}"
-        for side in SIDES
-        for finger in FINGERS
-        for what in ("x_mm", "y_mm", "known_to_mm", "hidden")
-    ]
-    hands = [
-        f"{side}_{what}"
-        for side in SIDES
-        for what in ("wrist_deviation_deg", "wrist_deviation_sd_deg", "hand_length_mm", "hand_breadth_mm")
-    ]
-    return (
-        *("photo", "sha256", "status", "reason", "quality", "advice", "mat", "tilt_deg", "height_mm", "mm_per_px"),
-        *("print_scale_x", "print_scale_y", "print_scale_sd", *fingers, *hands, "seconds", "same_as"),
-    )
-
-
 def find_photos(paths: Sequence[Path]) -> tuple[Named, ...]:
     """Return the photos in folders (all below them), in lists (.txt, a path a line), and those named themselves.
 
@@ -89,8 +60,7 @@ def find_photos(paths: Sequence[Path]) -> tuple[Named, ...]:
     found: list[Named] = []
     for path in paths:
         if path.is_dir():
-            inside = sorted(p for p in path.rglob("*") if p.suffix.lower() in PHOTO_SUFFIXES and p.is_file())
-            found += [Named(p.relative_to(path).as_posix(), p) for p in inside]
+            found += [Named(p.relative_to(path).as_posix(), p) for p in _inside(path)]
         elif path.suffix.lower() == ".txt":
             found += _listed(path)
         elif path.is_file():
@@ -101,13 +71,30 @@ def find_photos(paths: Sequence[Path]) -> tuple[Named, ...]:
         raise InputError(
             f"No photo was found ({', '.join(PHOTO_SUFFIXES)}). Name a folder with photos, photos, or a list (.txt)."
         )
-    seen: dict[str, int] = {}
-    named = []
+    taken: dict[str, Path] = {}
     for photo in found:
-        seen[photo.name] = seen.get(photo.name, 0) + 1
-        count = seen[photo.name]
-        named.append(photo if count == 1 else Named(f"{photo.name} ({count})", photo.path))
-    return tuple(named)
+        # What no UTF-8 can hold is written as a question mark.
+        plain = photo.name.encode(errors="surrogateescape").decode(errors="replace").replace("\ufffd", "?")
+        name, count = plain, 1
+        while name in taken:
+            count += 1
+            name = f"{plain} ({count})"
+        taken[name] = photo.path
+    return tuple(Named(name, path) for name, path in taken.items())
+
+
+def _inside(folder: Path) -> list[Path]:
+    """Return the photos in a folder and all below it, in order. InputError for a folder that cannot be looked into."""
+
+    def refuse(error: OSError) -> None:
+        raise InputError(
+            f"The folder {error.filename} cannot be read: {error.strerror}. Allow it, or name other folders."
+        ) from None
+
+    found = []
+    for place, _, names in os.walk(folder, onerror=refuse):
+        found += [Path(place) / name for name in names if Path(name).suffix.lower() in PHOTO_SUFFIXES]
+    return sorted(path for path in found if path.is_file())
 
 
 def _listed(path: Path) -> list[Named]:
@@ -143,28 +130,21 @@ def _networks() -> Networks:
 
 def measure(data: bytes, name: str, settings: Settings) -> tuple[Row, bytes | None]:
     """Return the row of a photo, given as the bytes of its file, and its rest document where that is asked for."""
-    import tempfile
-
     from handcapture.capture import capture
     from handcapture.mat.print_scale import PrintScale
-    from handcapture.photo import read_photo
+    from handcapture.photo import photo_of
 
     start = time.perf_counter()
     row: Row = {"photo": name, "sha256": hashlib.sha256(data).hexdigest()}
     rest: bytes | None = None
-    path = Path(name)
     try:
         scale = PrintScale.from_rulers(*settings.ruler) if settings.ruler else None
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / Path(name).name
-            path.write_bytes(data)
-            photo = read_photo(path)
+        photo = photo_of(data, Path(name))
         found = capture(photo, _networks(), settings.mat, scale, settings.one_handed, settings.card)
         row |= {"status": "measured", **_told(found)}
         rest = _rest(found) if settings.with_rests else None
     except HandcaptureError as error:
-        told = str(error).replace(str(path), name)
-        row |= {"status": "failed", "reason": " ".join(told.split())}
+        row |= {"status": "failed", "reason": " ".join(str(error).replace(str(Path(name)), name).split())}
     row["seconds"] = round(time.perf_counter() - start, 3)
     return row, rest
 
@@ -206,6 +186,8 @@ def _rest(found: Capture) -> bytes:
 # The run
 
 
+WORKER_SECONDS: Final = 30
+"""How long to wait for the first worker of a cluster."""
 Work = Callable[[bytes, str, Settings], tuple[Row, bytes | None]]
 
 
@@ -237,12 +219,28 @@ def run(
     """
     settings = Settings(**{**asdict(settings), "with_rests": rests is not None})
     if output.suffix.lower() == ".parquet":
-        _arrow()
+        require_arrow()
+    taken = f"{output} is being written by another run. Let it end, or name another output."
+    with alone(output.with_name(f"{output.name}.part.lock"), taken):
+        return _run(photos, output, settings, jobs, rests, scheduler, told, work)
+
+
+def _run(
+    photos: Sequence[Named],
+    output: Path,
+    settings: Settings,
+    jobs: int,
+    rests: Path | None,
+    scheduler: str | None,
+    told: Callable[[Row], None],
+    work: Work,
+) -> Outcome:
     journal = output.with_name(f"{output.name}.part.jsonl")
-    rows = _resumed(journal, settings)
-    by_hash = {row["sha256"]: row for row in rows.values() if row.get("sha256") and not row.get("same_as")}
-    known = len(rows)
-    with _appending(journal, settings, fresh=not rows) as append:
+    before = resumed(journal, asdict(settings))
+    rows: dict[str, Row] = {}
+    by_hash: dict[str, Row] = {}
+    known = 0
+    with appending(journal, asdict(settings), fresh=not before) as append:
 
         def keep(row: Row, rest: bytes | None = None) -> None:
             if rests is not None and rest is not None:
@@ -260,14 +258,21 @@ def run(
         def wanted() -> Iterator[tuple[str, bytes]]:
             nonlocal known
             for photo in photos:
-                if photo.name in rows:
-                    continue
                 try:
-                    data = photo.path.read_bytes()
-                except OSError as error:
-                    keep({"photo": photo.name, "status": "failed", "reason": f"It cannot be read: {error.strerror}."})
+                    data = read_bytes(photo.path, MOST_BYTES, "a photo")
+                except InputError as error:
+                    reason = str(error).replace(str(photo.path), photo.name)
+                    keep({"photo": photo.name, "status": "failed", "reason": reason})
                     continue
                 digest = hashlib.sha256(data).hexdigest()
+                row = before.get(photo.name, {})
+                # The photo may be another by now, or the one that it was the same as may be gone.
+                if row.get("sha256") == digest and row.get("same_as") in (None, by_hash.get(digest, {}).get("photo")):
+                    known += 1
+                    rows[photo.name] = row
+                    by_hash.setdefault(digest, row)
+                    told(row)
+                    continue
                 if digest in by_hash:
                     known += 1
                     keep({**by_hash[digest], "photo": photo.name, "same_as": by_hash[digest]["photo"]})
@@ -291,7 +296,7 @@ def run(
         for row, rest in results:
             arrived(row, rest)
     ordered = [rows[photo.name] for photo in photos]
-    write_atomically(output, _table(ordered, output.suffix.lower()))
+    write_atomically(output, table(ordered, output.suffix.lower()))
     with suppress(OSError):
         journal.unlink()
     failed = sum(row["status"] == "failed" for row in ordered)
@@ -309,6 +314,10 @@ def _file_name(name: str) -> Path:
 
 def _failed(name: str, data: bytes, reason: str) -> Row:
     return {"photo": name, "sha256": hashlib.sha256(data).hexdigest(), "status": "failed", "reason": reason}
+
+
+def _unexpected(error: Exception) -> str:
+    return f"An error that should not happen, please report it: {type(error).__name__}: {brief(error)}."
 
 
 def _quiet() -> None:
@@ -356,6 +365,8 @@ def _on_cores(
                 return _failed(name, data, f"It took longer than {SECONDS:.0f} s."), None
             except (ProcessExpired, MemoryError) as error:
                 return _failed(name, data, f"The process that measured it ended: {error}."), None
+            except Exception as error:  # a mistake of ours: the photo is told, the run goes on
+                return _failed(name, data, _unexpected(error)), None
             return found
 
         yield from _in_flight(wanted, send, got, 2 * jobs)
@@ -405,6 +416,7 @@ def _on_cluster(
             "worker."
         ) from None
     with client:
+        _require_workers(client, address)
         executor = client.get_executor(pure=False, retries=3)
 
         def send(name: str, data: bytes) -> Future[Any]:
@@ -417,112 +429,29 @@ def _on_cluster(
             except (
                 Exception
             ) as error:  # what broke on another machine may be anything; the photo is told, the run goes on
-                return _failed(name, data, f"The cluster could not measure it: {type(error).__name__}: {error}."), None
+                told = f"The cluster could not measure it: {type(error).__name__}: {brief(error)}."
+                return _failed(name, data, told), None
             return found
 
-        count = max(len(client.scheduler_info()["workers"]), 1)
-        yield from _in_flight(wanted, send, got, 4 * count)
+        yield from _in_flight(wanted, send, got, 4 * max(sum(client.nthreads().values()), 1))
 
 
-# The journal of a run, and its table
-
-
-def _resumed(journal: Path, settings: Settings) -> dict[str, Row]:
-    """Return the finished rows of a broken-off run, by photo; a last line that is not whole is left out."""
+def _require_workers(client: Any, address: str) -> None:
+    """Refuse a cluster without workers, or whose workers measure with another version: rows would not compare."""
     try:
-        lines = journal.read_text(encoding="utf-8").splitlines(keepends=True)
-    except FileNotFoundError:
-        return {}
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{journal} cannot be read: {brief(error)}. Delete it to begin anew.") from None
-    whole = [line for line in lines if line.endswith("\n")]
-    try:
-        head, *rows = [json.loads(line) for line in whole] or [None]
-    except ValueError:
-        raise InputError(f"{journal} is damaged. Delete it to begin anew.") from None
-    if head is None:
-        return {}
-    if head != _head(settings):
+        client.wait_for_workers(1, timeout=WORKER_SECONDS)
+        versions = client.run(_version)
+    except TimeoutError:
+        raise InputError(f"The scheduler at {address} has no worker. Start some with dask worker {address}.") from None
+    except Exception as error:  # what is missing on another machine may be anything
         raise InputError(
-            f"{journal} belongs to a run with other options. Give the same ones to go on, or delete it to begin anew."
-        )
-    return {row["photo"]: row for row in rows}
-
-
-def _head(settings: Settings) -> Row:
-    return {"batch": 1, **json.loads(json.dumps(asdict(settings)))}
-
-
-@contextmanager
-def _appending(journal: Path, settings: Settings, fresh: bool) -> Iterator[Callable[[Row], None]]:
-    """Give a function that appends a row, a whole line on the disk before it returns."""
-    file: IO[bytes] | None = None
-    try:
-        if not fresh:
-            # A line that was broken off would spoil the next.
-            data = journal.read_bytes()
-            write_atomically(journal, data[: data.rfind(b"\n") + 1])
-        file = journal.open("wb" if fresh else "ab")
-
-        def append(row: Row) -> None:
-            assert file is not None
-            try:
-                file.write(json.dumps(row, ensure_ascii=False, allow_nan=False).encode() + b"\n")
-                file.flush()
-                os.fsync(file.fileno())
-            except OSError as error:
-                raise OutputError(
-                    f"{journal} cannot be written: {error.strerror or error}. What was measured before is kept: make "
-                    "room, and give the same command again."
-                ) from None
-
-        if fresh:
-            append(_head(settings))
-        yield append
-    except FileNotFoundError:
-        raise OutputError(f"The folder {journal.parent} does not exist. Make it first, or name another one.") from None
-    finally:
-        if file is not None:
-            file.close()
-
-
-def _table(rows: Iterable[Row], suffix: str) -> bytes:
-    named = [{column: row.get(column) for column in columns()} for row in rows]
-    if suffix == ".parquet":
-        arrow, parquet = _arrow()
-        out = io.BytesIO()
-        schema = arrow.schema([(column, _kind(arrow, column)) for column in columns()])
-        parquet.write_table(arrow.Table.from_pylist(named, schema=schema), out)
-        return out.getvalue()
-    text = io.StringIO()
-    writer = csv.DictWriter(text, columns(), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows({key: _plain(value) for key, value in row.items()} for row in named)
-    return text.getvalue().encode()
-
-
-def _plain(value: Any) -> Any:
-    """Return a value as a table has it: no formula for a spreadsheet to run."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, str) and value[:1] in "=+-@\t\r":
-        return f"'{value}"
-    return value
-
-
-def _kind(arrow: Any, column: str) -> Any:
-    if column.endswith("_hidden"):
-        return arrow.bool_()
-    number = column.endswith(("_mm", "_deg", "_px", "_sd", "_x", "_y")) or column == "seconds"
-    return arrow.float64() if number else arrow.string()
-
-
-def _arrow() -> tuple[Any, Any]:
-    try:
-        import pyarrow
-        from pyarrow import parquet
-    except ImportError:
-        raise InputError(
-            "A .parquet table needs pyarrow, which is not installed: pip install 'handcapture[parquet]', or write .csv."
+            f"The workers at {address} cannot run handcapture: {brief(error)}. Install version {__version__} on each."
         ) from None
-    return pyarrow, parquet
+    other = {worker: version for worker, version in versions.items() if version != __version__}
+    if other:
+        worker, version = next(iter(other.items()))
+        raise InputError(f"The worker {worker} has version {version}, this is {__version__}. Install the same on each.")
+
+
+def _version() -> str:
+    return __version__

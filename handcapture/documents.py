@@ -48,6 +48,37 @@ def write_atomically(path: Path, data: bytes) -> None:
         ) from error
 
 
+@contextlib.contextmanager
+def alone(lock: Path, taken: str) -> Iterator[None]:
+    """Hold a lock file, which ends with the process: InputError with the text `taken` where another process holds it.
+
+    A lock of SQLite's, since those work alike on every system. OutputError when the file cannot be made.
+    """
+    import sqlite3
+
+    if not lock.parent.is_dir():
+        raise OutputError(f"The folder {lock.parent} does not exist. Make it first, or name another one.")
+    try:
+        held = sqlite3.connect(lock, timeout=0, isolation_level=None)
+        try:
+            held.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError as error:
+            held.close()
+            if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                raise
+            raise InputError(taken) from None
+    except (OSError, sqlite3.Error) as error:
+        raise OutputError(
+            f"{lock} cannot be written: {brief(error)}. Check that its folder exists and that you may write to it."
+        ) from None
+    try:
+        yield
+    finally:
+        held.close()
+        with contextlib.suppress(OSError):
+            lock.unlink()
+
+
 def read_bytes(path: Path, limit_bytes: int, what: str) -> bytes:
     """Return the content of `path`, or raise InputError naming what is wrong; `what` says what was expected."""
     try:

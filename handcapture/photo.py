@@ -66,7 +66,11 @@ def read_photo(path: Path) -> Photo:
 
     The format is told by the content. InputError names the file, what is wrong and what to do.
     """
-    data = read_bytes(path, MOST_BYTES, "a photo")
+    return photo_of(read_bytes(path, MOST_BYTES, "a photo"), path)
+
+
+def photo_of(data: bytes, path: Path) -> Photo:
+    """Return the photo of a file's bytes; `path` names it, and is not looked at. InputError as `read_photo`."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         picture, is_heif = _open(data, path)

@@ -17,10 +17,12 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from handcapture import batch
-from handcapture.batch import Named, Settings, columns, find_photos, run
+from handcapture import batch, batch_record
+from handcapture.batch import Named, Settings, find_photos, run
+from handcapture.batch_record import Row, columns, plain_cell
 from handcapture.cli import main
 from handcapture.cli.batch import TABLE_SUFFIXES
+from handcapture.documents import alone
 from handcapture.errors import InputError, OutputError
 from handcapture.rest_document import read_rest
 
@@ -36,16 +38,18 @@ def rows_of(path: Path) -> list[dict[str, str]]:
 # What stands in for the measuring, in workers that import this file: quick, and of every kind of end.
 
 
-def stand_in(data: bytes, name: str, settings: Settings) -> tuple[batch.Row, bytes | None]:
+def stand_in(data: bytes, name: str, settings: Settings) -> tuple[Row, bytes | None]:
     import hashlib
 
     if data.startswith(b"dies"):
         os.kill(os.getpid(), signal.SIGKILL)
     if data.startswith(b"hangs"):
         time.sleep(600)
+    if data.startswith(b"breaks"):
+        raise ZeroDivisionError("a mistake")
     if data.startswith(b"slow"):
         time.sleep(0.2)
-    row = {"photo": name, "sha256": hashlib.sha256(data).hexdigest(), "status": "measured", "seconds": 0.0}
+    row = {"photo": name, "sha256": hashlib.sha256(data).hexdigest(), "status": "measured", "seconds": time.time()}
     return row, b"{}" if settings.with_rests else None
 
 
@@ -156,10 +160,11 @@ def test_a_killed_run_goes_on_where_it_stopped(tmp_path: Path) -> None:
     assert 8 <= done.count(b"\n") < 41
     assert not (tmp_path / "t.csv").exists()
     journal.write_bytes(done + b'{"photo": "half')  # as if the last line had been broken off
-    again: list[str] = []
-    outcome = run(photos, tmp_path / "t.csv", Settings(), 2, told=lambda row: again.append(row["photo"]), work=stand_in)
+    start, told = time.time(), list[Row]()
+    outcome = run(photos, tmp_path / "t.csv", Settings(), 2, told=told.append, work=stand_in)
     assert outcome.known == done.count(b"\n") - 1
-    assert len(again) == 40 - outcome.known
+    assert len(told) == 40
+    assert sum(row["seconds"] > start for row in told) == 40 - outcome.known
     assert [row["photo"] for row in rows_of(tmp_path / "t.csv")] == sorted(contents)
 
 
@@ -217,7 +222,7 @@ def test_a_cluster_that_loses_a_worker_loses_no_photo(tmp_path: Path) -> None:
         cluster.scheduler.allowed_failures = 10
         came: list[str] = []
 
-        def told(row: batch.Row) -> None:
+        def told(row: Row) -> None:
             came.append(row["photo"])
             if len(came) == 10:
                 pid = next(iter(cluster.workers.values())).pid
@@ -253,12 +258,12 @@ def test_bad_input(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: l
 
 
 def test_the_command_knows_the_endings() -> None:
-    assert TABLE_SUFFIXES == batch.TABLE_SUFFIXES
+    assert TABLE_SUFFIXES == batch_record.TABLE_SUFFIXES
 
 
 def test_cells_are_no_formulas() -> None:
-    assert batch._plain("=1+1") == "'=1+1"
-    cells: list[Any] = [batch._plain(True), batch._plain(1.5), batch._plain("name.jpg"), batch._plain(None)]
+    assert plain_cell("=1+1") == "'=1+1"
+    cells: list[Any] = [plain_cell(True), plain_cell(1.5), plain_cell("name.jpg"), plain_cell(None)]
     assert cells == ["true", 1.5, "name.jpg", None]
 
 
@@ -280,3 +285,117 @@ def test_a_full_disk_keeps_what_was_measured(tmp_path: Path, monkeypatch: pytest
     outcome = run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
     assert outcome.known >= 3
     assert len(rows_of(tmp_path / "t.csv")) == 8
+
+
+def test_a_photo_that_was_exchanged_meanwhile_is_measured_anew(tmp_path: Path) -> None:
+    """A row belongs to the photo's content, not to its name."""
+    photos = named(tmp_path / "in", {"a.jpg": b"good a", "b.jpg": b"good a", "c.jpg": b"good c"})
+    settings = Settings()
+    run(photos, tmp_path / "t.csv", settings, 1, work=stand_in)
+    rows = rows_of(tmp_path / "t.csv")
+    assert [row["same_as"] for row in rows] == ["", "a.jpg", ""]
+    head = {"batch": 1, "mat": None, "ruler": None, "one_handed": False, "card": False, "with_rests": False}
+    kept = [{key: value for key, value in row.items() if value} | {"seconds": 1.0} for row in rows]
+    lines = "".join(json.dumps(line) + "\n" for line in [head, *kept])
+    (tmp_path / "t.csv.part.jsonl").write_text(lines)
+    (tmp_path / "in" / "a.jpg").write_bytes(b"good other")
+    (tmp_path / "in" / "c.jpg").unlink()
+    outcome = run(photos, tmp_path / "t.csv", settings, 1, work=stand_in)
+    again = rows_of(tmp_path / "t.csv")
+    assert again[0]["sha256"] != rows[0]["sha256"]
+    assert (again[1]["sha256"], again[1]["same_as"]) == (rows[1]["sha256"], ""), "what it was the same as is gone"
+    assert float(again[1]["seconds"]) > 1.0
+    assert again[2]["status"] == "failed"
+    assert "does not exist" in again[2]["reason"]
+    assert (outcome.known, outcome.failed) == (0, 1)
+
+
+def test_two_runs_do_not_write_one_table(tmp_path: Path) -> None:
+    photos = named(tmp_path / "in", {"a.jpg": b"good"})
+    with alone(tmp_path / "t.csv.part.lock", "taken"), pytest.raises(InputError, match="another run"):
+        run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["in", "t.csv"]
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "[]",
+        '"a"',
+        "{}",
+        '{"photo": "a.jpg"}',
+        '{"photo": 1, "status": "failed"}',
+        '{"photo": "a", "status": "x"}',
+        "[" * 9999,
+        '{"photo": "a", "status": "measured", "left_thumb_x_mm": "1"}',
+        '{"photo": "a", "status": "failed", "z": 1}',
+    ],
+)
+def test_a_damaged_journal_is_told(tmp_path: Path, line: str) -> None:
+    photos = named(tmp_path / "in", {"a.jpg": b"good"})
+    head = {"batch": 1, "mat": None, "ruler": None, "one_handed": False, "card": False, "with_rests": False}
+    for text in (f"{json.dumps(head)}\n{line}\n", f"{line}\n"):
+        (tmp_path / "t.csv.part.jsonl").write_text(text)
+        with pytest.raises(InputError, match="is damaged"):
+            run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+        assert (tmp_path / "t.csv.part.jsonl").read_text() == text
+
+
+def test_photos_that_cannot_be_taken_in_cost_a_row(tmp_path: Path) -> None:
+    """One that is far too large, one that is empty, one whose measuring breaks, a name that is no UTF-8."""
+    photos = named(tmp_path / "in", {"a.jpg": b"good", "b.jpg": b"", "c.jpg": b"breaks"})
+    with (tmp_path / "in" / "d.jpg").open("wb") as file:
+        file.truncate(10**12)
+    photos = [*photos, Named("d.jpg", tmp_path / "in" / "d.jpg")]
+    if sys.platform == "linux":
+        (tmp_path / "in" / os.fsdecode(b"\xe9t\xe9.jpg")).write_bytes(b"good too")
+        photos = list(find_photos([tmp_path / "in"]))
+    run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    rows = {row["photo"]: row for row in rows_of(tmp_path / "t.csv")}
+    assert rows["a.jpg"]["status"] == "measured"
+    assert "empty" in rows["b.jpg"]["reason"]
+    assert "should not happen" in rows["c.jpg"]["reason"]
+    assert "may have at most 100 MB" in rows["d.jpg"]["reason"]
+    assert str(tmp_path) not in (tmp_path / "t.csv").read_text()
+    if sys.platform == "linux":
+        assert rows["?t?.jpg"]["status"] == "measured"
+
+
+def test_a_folder_that_cannot_be_read_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its photos would be missing without a word."""
+    named(tmp_path / "in", {"a.jpg": b"good"})
+    (tmp_path / "in" / "b").mkdir()
+    plain = os.scandir
+
+    def scan(path: Any) -> Any:
+        if str(path).endswith("b"):
+            raise PermissionError(13, os.strerror(13), str(path))
+        return plain(path)
+
+    monkeypatch.setattr(os, "scandir", scan)
+    with pytest.raises(InputError, match=r"in.b cannot be read: Permission denied"):
+        find_photos([tmp_path / "in"])
+
+
+def test_a_cluster_without_workers_or_of_another_version_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from distributed import LocalCluster
+
+    photos = named(tmp_path / "in", {"a.jpg": b"good"})
+    monkeypatch.setattr(batch, "WORKER_SECONDS", 1)
+    with LocalCluster(
+        n_workers=0, processes=False, protocol="tcp://", dashboard_address=None, host="127.0.0.1"
+    ) as cluster:
+        address = cluster.scheduler_address
+        with pytest.raises(InputError, match="has no worker"):
+            run(photos, tmp_path / "t.csv", Settings(), 1, scheduler=address, work=stand_in)
+        cluster.scale(1)
+        cluster.wait_for_workers(1)
+        with monkeypatch.context() as other:
+            other.setattr(batch, "_version", lambda: "0.0.9")
+            with pytest.raises(InputError, match=r"has version 0\.0\.9, this is"):
+                run(photos, tmp_path / "t.csv", Settings(), 1, scheduler=address, work=stand_in)
+        run(photos, tmp_path / "t.csv", Settings(), 1, scheduler=address, work=stand_in)
+    assert len(rows_of(tmp_path / "t.csv")) == 1

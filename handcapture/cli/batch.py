@@ -11,7 +11,7 @@ import click
 from handcapture.cli.common import FIGURE, MAT_NAMES, NEW, PATH, check_output, json_option, make_folder, print_json
 
 TABLE_SUFFIXES = (".csv", ".parquet")
-"""Stands here as well as in batch.py so that the help needs no heavy import; a test compares them."""
+"""Stands here as well as in batch_record.py so that the help needs no heavy import; a test compares them."""
 
 
 @click.command()
@@ -55,7 +55,8 @@ def batch(
     Example:
       handcapture batch photos/ --output club.csv --rests rests/
     """
-    from handcapture.batch import Row, Settings, find_photos, run
+    from handcapture.batch import Settings, find_photos, run
+    from handcapture.batch_record import Row
     from handcapture.mat.print_scale import PrintScale
 
     check_output(output, TABLE_SUFFIXES, "a table")

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 import click
 
+from handcapture.documents import alone
 from handcapture.errors import InputError, brief
 from handcapture.journal.database import DATABASE, PAGE
 from handcapture.web.access import Access, host_of
@@ -80,31 +81,14 @@ def run(folder: Path, port: int, lan: str | None, open_browser: bool) -> None:
 
 @contextlib.contextmanager
 def _alone(folder: Path) -> Iterator[None]:
-    """Keep a second server from the same folder: both would write its sessions. The lock ends with the process.
-
-    A lock of SQLite's, since those work alike on every system.
-    """
-    import sqlite3
-
-    place = folder / PAGE
+    """Keep a second server from the same folder: both would write its sessions."""
     try:
-        place.mkdir(mode=0o700, exist_ok=True)
-        lock = sqlite3.connect(place / "serving.lock", timeout=0, isolation_level=None)
-        try:
-            lock.execute("BEGIN EXCLUSIVE")
-        except sqlite3.OperationalError as error:
-            lock.close()
-            if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-                raise
-            raise InputError(
-                f"{folder} is served already, by another window of handcapture. Use that page, or end it first."
-            ) from None
-    except (OSError, sqlite3.Error) as error:
+        (folder / PAGE).mkdir(mode=0o700, exist_ok=True)
+    except OSError as error:
         raise InputError(f"{folder} cannot be used: {brief(error)}. Name another folder with --folder.") from None
-    try:
+    taken = f"{folder} is served already, by another window of handcapture. Use that page, or end it first."
+    with alone(folder / PAGE / "serving.lock", taken):
         yield
-    finally:
-        lock.close()
 
 
 def patient(first_seconds: float = FIRST_SECONDS, most: int = MOST_CONNECTIONS) -> type[asyncio.Protocol]:
