@@ -45,10 +45,12 @@ HOSTILE = [
 
 def readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
     """Return for each reader the ending of its files, what reads one, and good files to start from."""
+    from fuzz_commands import COMMANDS, used
     from fuzz_http import good_requests, read_request
     from helpers_layout import workshop_layout
     from helpers_sessions import session
 
+    from handcapture.batch_record import resumed
     from handcapture.check_document import earlier_placements
     from handcapture.drawings.drill import layout_drill_csv
     from handcapture.drawings.dxf import layout_dxf
@@ -73,7 +75,7 @@ def readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
             read_archive(path, Path(folder) / "journal")
         return None
 
-    return {
+    found: dict[str, tuple[str, Callable[[Path], object], list[bytes]]] = {
         "photo": ("jpg", read_photo, _photos()),
         "rest": ("json", read_rest, [json.dumps(rest_document(session(1, 2))).encode()]),
         "layout": ("json", read_layout, [json.dumps(layout_document(layout)).encode()]),
@@ -87,7 +89,34 @@ def readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
         "archive": ("zip", archive, [_archive()]),
         "http": ("txt", read_request, good_requests()),
         "incoming": ("bin", read_incoming, [text["plan"], *_photos()[:1]]),
+        "batch": ("jsonl", lambda path: resumed(path, {"mat": None}), [_batch_journal()]),
     }
+    for kind in COMMANDS:
+        ending, _, good = found[kind]
+        found[f"use-{kind}"] = (ending, used(kind), good)
+    return found
+
+
+def spoiled(name: str, data: bytes, rng: random.Random) -> bytes:
+    """Return a broken copy for a reader; for what is used and not only read, one that is well-formed."""
+    from fuzz_commands import bent
+
+    return bent(data, rng) if name.startswith("use-") and rng.random() < 0.9 else broken(data, rng)
+
+
+def _batch_journal() -> bytes:
+    rows = [
+        {"batch": 1, "mat": None},
+        {
+            "photo": "a.jpg",
+            "sha256": "0" * 64,
+            "status": "measured",
+            "left_thumb_x_mm": 1.5,
+            "left_thumb_hidden": False,
+        },
+        {"photo": "b.jpg", "sha256": "1" * 64, "status": "failed", "reason": "It is no photo.", "seconds": 0.1},
+    ]
+    return "".join(json.dumps(row) + "\n" for row in rows).encode()
 
 
 def _photos() -> list[bytes]:
@@ -207,7 +236,7 @@ def _round(name: str, seed: int, until: float) -> tuple[int, list[tuple[bytes, s
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"x.{ending}"
         while time.monotonic() < until:
-            data = broken(rng.choice(good), rng)
+            data = spoiled(name, rng.choice(good), rng)
             path.write_bytes(data)
             told = attempt(reader, path)
             count += 1

@@ -173,12 +173,16 @@ def validated(kind: type[ModelT], document: object, path: Path, what: str, remed
     try:
         return kind.model_validate(document)
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"]) or "the document"
-        more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
-        problem = first["msg"].removeprefix("Value error, ")
-        told = f"{place}: {problem}"[:_LONGEST_SLIP]
-        raise DocumentError(f"{path} is not a usable {what}: {told}{more}. {remedy}") from None
+        raise DocumentError(f"{path} is not a usable {what}: {first_slip(error)}. {remedy}") from None
+
+
+def first_slip(error: ValidationError) -> str:
+    """Return the first entry that is wrong, and how many more are."""
+    first = error.errors(include_url=False)[0]
+    place = ".".join(str(part) for part in first["loc"]) or "the document"
+    more = f" (and {error.error_count() - 1} more)" if error.error_count() > 1 else ""
+    problem = first["msg"].removeprefix("Value error, ")
+    return f"{place}: {problem}"[:_LONGEST_SLIP] + more
 
 
 def load_toml(path: Path, kind: type[ModelT], what: str, lists: Mapping[str, str], known: Iterable[str]) -> ModelT:

@@ -17,6 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from handcapture.documents import first_slip
 from handcapture.errors import InputError
 from handcapture.layout.assign import AssignedHole, Assignment, assign_holes
 from handcapture.layout.model import Cut, KeepOut, Point
@@ -35,6 +36,8 @@ _CORNERS_TOLD: Final = (
     "corner its bulge, the tangent of a quarter of its angle (positive: clockwise)."
 )
 _FAR_MM: Final = (5.0, 80.0)
+_LEAST_OPENING_MM: Final = 0.1
+"""What is smaller is no opening that anybody cuts, but a slip of the drawing."""
 
 
 @dataclass(frozen=True)
@@ -148,14 +151,17 @@ def _parted(
             )
     taken = {cut.name for cut in drawing.cuts}
     cuts = [_cut(drawing.holes[k], k, taken) for k in aside]
+    cuts = [cut for cut in cuts if _extent_mm(cut) >= _LEAST_OPENING_MM]
     notes = []
+    if len(cuts) < len(aside):
+        notes.append(f"Holes of less than {_LEAST_OPENING_MM:g} mm are left out: {len(aside) - len(cuts)}.")
     if cuts:
         one = len(cuts) == 1
         what = f"{len(cuts)} {'hole is' if one else 'holes are'} no button's, {sizes} mm wide"
         if drawing.outline is None:
-            notes = [f"{what}, and {'was' if one else 'were'} left out: without an outline there is no panel."]
+            notes.append(f"{what}, and {'was' if one else 'were'} left out: without an outline there is no panel.")
         else:
-            notes = [f"{what}, and became {'an opening' if one else 'openings'} of the panel."]
+            notes.append(f"{what}, and became {'an opening' if one else 'openings'} of the panel.")
     new = {old: k for k, old in enumerate(usable)}
     kept = replace(drawing, holes=tuple(drawing.holes[k] for k in usable), cuts=(*drawing.cuts, *cuts))
     fixed = {new[k]: finger for k, finger in fixed.items() if k in new}
@@ -257,6 +263,8 @@ def _labels(holes: Sequence[AssignedHole]) -> list[str]:
 
 def _panel(drawing: Drawing, name: str) -> tuple[PanelFile | None, list[str]]:
     """Return the panel where there is an outline, and what is to be added to it by hand."""
+    from pydantic import ValidationError
+
     if drawing.outline is None:
         lost = len(drawing.keep_outs)
         told = f" {lost} keep-out{'s are' if lost > 1 else ' is'} left out without it." if lost else ""
@@ -274,14 +282,25 @@ def _panel(drawing: Drawing, name: str) -> tuple[PanelFile | None, list[str]]:
         ]
     stated = {key: getattr(drawing, key) for key in ("thickness_mm", "material", "edge_mm", "web_mm")}
     content |= {key: value for key, value in stated.items() if value is not None}
-    content["keep_outs"] = [_entry(keep_out) for keep_out in drawing.keep_outs]
-    content["cuts"] = [_entry(cut) for cut in drawing.cuts]
+    content["keep_outs"] = [_entry(keep_out) for keep_out in drawing.keep_outs if _extent_mm(keep_out) > 0]
+    content["cuts"] = [_entry(cut) for cut in drawing.cuts if _extent_mm(cut) >= _LEAST_OPENING_MM]
+    tiny = [cut.name for cut in drawing.cuts if _extent_mm(cut) < _LEAST_OPENING_MM]
+    notes = [f"Too small to be openings, and left out: {_listed(tiny)}."] if tiny else []
     missing = [] if drawing.keep_outs else ["what must stay free"]
     missing += [
         word for word, value in (("thickness", drawing.thickness_mm), ("material", drawing.material)) if value is None
     ]
     free = f"The drawing does not tell {_listed(missing)}: add it to the panel file before you fit."
-    return PanelFile.model_validate(content), [free] if missing else []
+    notes += [free] if missing else []
+    try:
+        return PanelFile.model_validate(content), notes
+    except ValidationError as error:
+        raise InputError(f"The drawing gives no usable panel: {first_slip(error)}. Mend it there.") from None
+
+
+def _extent_mm(shape: KeepOut | Cut) -> float:
+    """Return the least extent as it is written."""
+    return round(min(shape.size_mm) if shape.shape == "rectangle" else shape.diameter_mm, 4)
 
 
 def _listed(words: Sequence[str]) -> str:
