@@ -93,6 +93,8 @@ def readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
     }
     for kind in COMMANDS:
         ending, _, good = found[kind]
+        if kind == "photo":
+            good = [(samples / name).read_bytes() for name in ("rest_1.jpg", "try_1.jpg")]
         found[f"use-{kind}"] = (ending, used(kind), good)
     return found
 
