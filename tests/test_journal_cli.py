@@ -228,6 +228,9 @@ def test_an_entry_is_deleted_with_what_hangs_on_it(run: Run, practice: dict[str,
     layout = items["layout.json"]
     run("impression", layout, "far too wide", "--button", "Drill", "--comfort", 4)
     run("made", layout, practice["panel"])
+    listed = run("list").output
+    assert listed.index("(layout.json)") < listed.index("Drill 4 of 5: far too wide") < listed.index("(layout_b.json)")
+    assert "file panel.toml, made of" in listed
     told = run("delete", layout, code=2).output
     assert "Nothing was deleted" in told
     assert "far too wide" in told

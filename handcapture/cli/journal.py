@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import unicodedata
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -229,7 +229,14 @@ def list_(nickname: str | None, tag: str | None, folder: Path | None, as_json: b
                     {
                         **_as_json(one),
                         "sessions": [
-                            {**_as_json(s), "items": [_as_json(entries[item]) for item in s.items if item in entries]}
+                            {
+                                **_as_json(s),
+                                "items": [
+                                    {**_as_json(entries[item]), "related": [_as_json(e) for e in _on(item, entries)]}
+                                    for item in s.items
+                                    if item in entries
+                                ],
+                            }
                             for s in sessions
                         ],
                     }
@@ -249,6 +256,13 @@ def list_(nickname: str | None, tag: str | None, folder: Path | None, as_json: b
             for item in s.items:
                 if item in entries:
                     click.echo(f"         {item:5d}  {_what(entries[item])}{_tags_of(entries[item])}")
+                for other in _on(item, entries):
+                    click.echo(f"                {other.id:5d}  {_what(other)}{_tags_of(other)}")
+
+
+def _on(item: int, entries: Mapping[int, AnyEntry]) -> list[AnyEntry]:
+    """Return what was felt at a layout, and the files made from a document."""
+    return [e for e in entries.values() if item in (getattr(e, "layout", None), getattr(e, "item", None))]
 
 
 @journal.command()
