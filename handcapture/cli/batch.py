@@ -90,7 +90,7 @@ def batch(
         if outcome.known:
             click.echo(f"  {outcome.known} were known: from before, or as the same photo under another name.")
         if outcome.failed:
-            click.echo("  The column reason tells of each failed one why.")
+            click.echo("  The column reason says why each of them failed.")
     if outcome.failed:
         ctx.exit(3)
 
