@@ -68,6 +68,21 @@ def test_a_used_address_makes_way_for_a_new_one(tmp_path: Path) -> None:
     assert client.get("/enter", params={"token": told[-1]}).status_code == 303
 
 
+@pytest.mark.parametrize("until", ["1e300", "NaN", "Infinity", "9" * 400, "1e12"])
+def test_no_device_is_let_in_for_ever(tmp_path: Path, until: str) -> None:
+    """By a file that somebody changed, or a clock that was ahead."""
+    from handcapture.web.access import Access
+
+    path = tmp_path / "devices.json"
+    path.write_text(f'{{"devices": [{{"secret_sha256": "00", "name": "Phone", "until": {until}}}]}}')
+    assert Access(path, PORT).devices() == ()
+
+
+def test_the_start_page_says_until_when_a_device_is_let_in(tmp_path: Path) -> None:
+    with served(tmp_path / "journal", clock=lambda: 1_893_456_000.0) as client:  # 1 January 2030
+        assert ", until 2030-01-3" in client.get("/").text
+
+
 def test_a_token_and_a_device_grow_old(tmp_path: Path) -> None:
     now = [1_000_000.0]
     with served(tmp_path / "journal", let_in=False, clock=lambda: now[0]) as client:

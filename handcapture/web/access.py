@@ -160,9 +160,11 @@ class Access:
     def _read(self) -> list[Device]:
         try:
             entries = json.loads(self._path.read_bytes())
-            return [Device(str(e["secret_sha256"]), str(e["name"]), float(e["until"])) for e in entries["devices"]]
-        except (OSError, ValueError, KeyError, TypeError):
+            found = [Device(str(e["secret_sha256"]), str(e["name"]), float(e["until"])) for e in entries["devices"]]
+        except (OSError, ValueError, KeyError, TypeError, RecursionError, OverflowError):
             return []  # devices pair again
+        # None is let in for longer than a pairing gives, whatever the file says or the clock did since.
+        return [d for d in found if d.until <= self._clock() + DEVICE_SECONDS]
 
     def _write(self) -> None:
         content: dict[str, Any] = {"devices": [vars(d) for d in self._devices]}

@@ -80,9 +80,16 @@ def start(desk: Desk, local: bool) -> Response:
         mats=[(name, mat_title(name)) for name in MATS],
         local=local,
         lan=desk.pairing_url is not None,
-        devices=desk.access.devices(),
+        devices=[(device.name, _day(device.until)) for device in reversed(desk.access.devices())],
         command="handcapture serve --lan",
     )
+
+
+def _day(seconds: float) -> str:
+    """Return the day of a time, as this computer's clock has it."""
+    import datetime
+
+    return datetime.date.fromtimestamp(seconds).isoformat()
 
 
 def session_page(desk: Desk, name: str, state: SessionState) -> Response:

@@ -88,6 +88,7 @@ TEXTS: Final[dict[str, str]] = {
     "phone_off": "This page is for this computer only. To let a phone on the same network in, stop handcapture and "
     "start it with",
     "devices": "Devices let in",
+    "until": "until",
     "forget": "Shut all other devices out",
     # Photos
     "photos_title": "Photos",
