@@ -17,6 +17,7 @@ import numpy as np
 
 from handcapture.documents import plain
 from handcapture.errors import InputError
+from handcapture.layout.arrangement import arrangement_findings
 from handcapture.layout.findings import check_layout
 from handcapture.layout.findings_panel import FINGER_GAP_MM, TOLERANCE_MM
 from handcapture.layout.landing import aimed_mm2, landing_probability, plunger_mm
@@ -127,6 +128,7 @@ def judged(
         )
     moved = replace(layout, buttons=tuple(buttons), choices=(), findings=())
     known = [finding for finding in layout.findings if finding.code in _KNOWN_OF_FIT]
+    known += arrangement_findings(moved, plan)
     return replace(moved, findings=check_layout(moved, rest, plan.waivers, known))
 
 
