@@ -30,6 +30,8 @@ def test_what_the_fit_arranged_is_told_when_it_is_left(seed: int) -> None:
     places = {button.label: np.array(button.centre_mm) for button in layout.buttons}
     for group in plan.align:
         if group.angle_deg is None:
+            if len(group.buttons) < 3:
+                continue  # two always stand in a row
             along = places[group.buttons[-1]] - places[group.buttons[0]]
             along = along / np.hypot(*along)
         else:
