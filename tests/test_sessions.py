@@ -527,21 +527,16 @@ def test_a_trend_of_unequally_known_sessions_is_scipys_weighted_line() -> None:
     values = np.array([4.5, -11.0, -0.8, -3.6, 1.9, -6.5])
     errors = np.array([0.9, 2.8, 0.6, 0.4, 2.5, 0.3])
     found = fit_trend(times, values, errors)
-    line, covariance = optimize.curve_fit(
-        lambda at, start, slope: start + slope * at,
-        times,
-        values,
-        p0=(0.0, 0.0),
-        sigma=np.hypot(errors, found.session_sd),
-        absolute_sigma=False,
-    )
-    _, unscaled = optimize.curve_fit(
-        lambda at, start, slope: start + slope * at,
-        times,
-        values,
-        p0=(0.0, 0.0),
-        sigma=np.hypot(errors, found.session_sd),
-        absolute_sigma=True,
+    (line, covariance), (_, unscaled) = (
+        optimize.curve_fit(
+            lambda at, start, slope: start + slope * at,
+            times,
+            values,
+            p0=(0.0, 0.0),
+            sigma=np.hypot(errors, found.session_sd),
+            absolute_sigma=absolute,
+        )
+        for absolute in (False, True)
     )
     factor = covariance[1, 1] / unscaled[1, 1]
     assert factor > 2.0, "or this would not see whether the factor is there"
