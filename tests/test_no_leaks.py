@@ -6,8 +6,11 @@ import io
 import os
 import re
 import shutil
+import signal
+import socket
 import subprocess
 import sys
+import time
 import zipfile
 import zlib
 from pathlib import Path
@@ -31,8 +34,21 @@ def trap(event, arguments):
             with open(os.environ["TRAP_FILE"], "a") as file:
                 file.write(f"{event} {address}\\n")
 sys.addaudithook(trap)
+"""
+COMMAND = """
 from handcapture.cli import main
 main(sys.argv[1:], prog_name="handcapture")
+"""
+PAGE = """
+from pathlib import Path
+from helpers_web import begin, send, served, until
+with served(Path(sys.argv[1])) as client:
+    session = begin(client)
+    send(client, session, Path(sys.argv[2]).read_bytes())
+    until(lambda: "good" in client.get(f"/s/{session}/photos").text)
+    for name in ("photos", "rest", "layout", "check", "compare", "export"):
+        assert client.get(f"/s/{session}/{name}").status_code == 200, name
+print("seen")
 """
 
 
@@ -89,9 +105,12 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ("journal", "export", "--folder", journal, "--output", out / "all.zip"),
         ("mat", "--paper", "a4", "--output", out / "mat.pdf"),
         ("adopt", out / "p.dxf", "--rest", rest, "--output", out / "plan.toml", "--panel", out / "panel.toml"),
+        ("batch", photo, SAMPLES / "try_1.jpg", "--output", out / "table.csv", "--rests", out / "rests"),
+        ("cohort", out / "rests", "--output", out / "sizes.json", "--plot", out / "sizes.png"),
+        ("compare", layout, SAMPLES / "try_layout.json", "--output", out / "changes.png"),
     ):
         done = subprocess.run(
-            [*cut_off(), sys.executable, "-c", TRAP, *map(str, command)],
+            [*cut_off(), sys.executable, "-c", TRAP + COMMAND, *map(str, command)],
             capture_output=True, text=True, env=environment, timeout=180,
         )  # fmt: skip
         assert done.returncode == 0, (command[0], done.stderr)
@@ -131,6 +150,50 @@ def test_no_connection_was_tried(written: Path) -> None:
     assert len(list(written.rglob("*"))) > 15
 
 
+def test_the_page_tries_no_connection(tmp_path: Path) -> None:
+    """A session is begun, a photo measured, every view looked at, in the page's own process and its workers'."""
+    trapped = tmp_path / "trapped"
+    environment = {**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}", "TRAP_FILE": str(trapped)}
+    photo = tagged(tmp_path / "photo.jpg")
+    done = subprocess.run(
+        [*cut_off(), sys.executable, "-c", TRAP + PAGE, str(tmp_path / "journal"), str(photo)],
+        capture_output=True, text=True, env=environment, timeout=180,
+    )  # fmt: skip
+    assert done.stdout.strip() == "seen", done.stderr
+    assert not trapped.exists(), trapped.read_text()
+    secrets = [secret.encode() for secret in (OWNER, SERIAL, XMP, *(f"{value:.4f}" for value in PLACE))]
+    for path in (tmp_path / "journal").rglob("*"):
+        if path.is_file():
+            assert not [secret for secret in secrets if secret in path.read_bytes()], path
+
+
+def test_a_running_server_tries_no_connection(tmp_path: Path) -> None:
+    """As a user starts it, until it tells its address; then it is ended."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    trapped = tmp_path / "trapped"
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "TRAP_FILE": str(trapped), "PYTHONUNBUFFERED": "1"}
+    command = ("serve", "--folder", str(tmp_path / "journal"), "--port", str(port), "--no-open")
+    with subprocess.Popen(
+        [*cut_off(), sys.executable, "-c", TRAP + COMMAND, *command],
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment,
+    ) as server:  # fmt: skip
+        assert server.stdout is not None
+        lines = []
+        for line in server.stdout:
+            lines.append(line)
+            if "/enter?token=" in line:
+                break
+        else:
+            raise AssertionError(lines)
+        time.sleep(1.0)
+        server.send_signal(signal.SIGINT)
+        server.communicate(timeout=30)
+    assert server.returncode == 0
+    assert not trapped.exists(), trapped.read_text()
+
+
 def test_what_is_written_holds_no_tags_and_no_path(written: Path) -> None:
     places = [f"{value:.4f}" for value in PLACE]
     secrets = [OWNER, SERIAL, XMP, FOLDER, str(written.parent), "ottilie", *places]
@@ -160,7 +223,7 @@ def test_the_trap_catches(tmp_path: Path) -> None:
         "except OSError:",
         "    pass",
     )
-    code = "\n".join((TRAP.split("from handcapture.cli")[0], *lines))
+    code = "\n".join((TRAP, *lines))
     environment = {**os.environ, "TRAP_FILE": str(tmp_path / "trapped")}
     subprocess.run([sys.executable, "-c", code], env=environment, check=True, timeout=60)
     assert "192.0.2.1" in (tmp_path / "trapped").read_text()
