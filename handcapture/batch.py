@@ -10,15 +10,15 @@ from __future__ import annotations
 import hashlib
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Container, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from handcapture.batch_record import Row, appending, require_arrow, resumed, table
-from handcapture.documents import alone, read_bytes, write_atomically
+from handcapture.documents import alone, plain_text, read_bytes, write_atomically
 from handcapture.errors import HandcaptureError, InputError, brief
 from handcapture.photo import MOST_BYTES
 from handcapture.version import __version__
@@ -29,6 +29,22 @@ if TYPE_CHECKING:
     from handcapture.capture import Capture, Networks
 
 PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
+_MOST_LIST_BYTES: Final = 50_000_000
+_NOT_READ: Final = (
+    ".gif",
+    ".bmp",
+    ".avif",
+    ".jxl",
+    ".jp2",
+    ".dng",
+    ".cr2",
+    ".cr3",
+    ".nef",
+    ".arw",
+    ".raf",
+    ".orf",
+    ".rw2",
+)
 SECONDS: Final = 60.0
 """Longest that one photo may take; some 0.5 s are usual (`calibration/speed.py`)."""
 
@@ -55,12 +71,17 @@ class Named:
 def find_photos(paths: Sequence[Path]) -> tuple[Named, ...]:
     """Return the photos in folders (all below them), in lists (.txt, a path a line), and those named themselves.
 
-    InputError for what is not there, a list with a line that names nothing, and where no photo is found.
+    Hidden files and folders (.git, ._one.jpg) are passed over. InputError for what is not there, a list with a line
+    that names nothing, and where no photo is found.
     """
     found: list[Named] = []
+    folders: set[str] = set()
     for path in paths:
         if path.is_dir():
-            found += [Named(p.relative_to(path).as_posix(), p) for p in _inside(path)]
+            # Of several folders, each has its name before its photos': else nothing would tell them apart.
+            folder = _free(path.resolve().name or "folder", folders) + "/" if len(paths) > 1 else ""
+            folders.add(folder[:-1])
+            found += [Named(folder + p.relative_to(path).as_posix(), p) for p in _inside(path, PHOTO_SUFFIXES)]
         elif path.suffix.lower() == ".txt":
             found += _listed(path)
         elif path.is_file():
@@ -73,18 +94,31 @@ def find_photos(paths: Sequence[Path]) -> tuple[Named, ...]:
         )
     taken: dict[str, Path] = {}
     for photo in found:
-        # What no UTF-8 can hold is written as a question mark.
-        plain = photo.name.encode(errors="surrogateescape").decode(errors="replace").replace("\ufffd", "?")
-        name, count = plain, 1
-        while name in taken:
-            count += 1
-            name = f"{plain} ({count})"
-        taken[name] = photo.path
+        taken[_free(plain_text(photo.name), taken)] = photo.path
     return tuple(Named(name, path) for name, path in taken.items())
 
 
-def _inside(folder: Path) -> list[Path]:
-    """Return the photos in a folder and all below it, in order. InputError for a folder that cannot be looked into."""
+def _free(name: str, taken: Container[str]) -> str:
+    """Return the name, with a number behind it where it is taken."""
+    free, count = name, 1
+    while free in taken:
+        count += 1
+        free = f"{name} ({count})"
+    return free
+
+
+def pictures_not_read(paths: Sequence[Path]) -> dict[str, int]:
+    """Return how many pictures of kinds that are not read lie in the folders, by their ending."""
+    inside = [p.suffix.lower() for path in paths if path.is_dir() for p in _inside(path, _NOT_READ)]
+    return {suffix: inside.count(suffix) for suffix in _NOT_READ if suffix in inside}
+
+
+def _inside(folder: Path, suffixes: Collection[str]) -> list[Path]:
+    """Return the files of some kinds in a folder and all below it, in order, but no hidden ones.
+
+    InputError for a folder that cannot be looked into. Links that lead nowhere are among them: they are told as photos
+    that cannot be read.
+    """
 
     def refuse(error: OSError) -> None:
         raise InputError(
@@ -92,23 +126,33 @@ def _inside(folder: Path) -> list[Path]:
         ) from None
 
     found = []
-    for place, _, names in os.walk(folder, onerror=refuse):
-        found += [Path(place) / name for name in names if Path(name).suffix.lower() in PHOTO_SUFFIXES]
-    return sorted(path for path in found if path.is_file())
+    for place, below, names in os.walk(folder, onerror=refuse):
+        below[:] = [name for name in below if not name.startswith(".")]
+        shown = [Path(place) / name for name in names if not name.startswith(".")]
+        found += [path for path in shown if path.suffix.lower() in suffixes]
+    return sorted(found)
 
 
 def _listed(path: Path) -> list[Named]:
+    data = read_bytes(path, _MOST_LIST_BYTES, "a list of photos")
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path} cannot be read as a list of photos: {brief(error)}.") from None
+        # Windows' editors and shells put a mark before the text, and may write two bytes for a sign.
+        lines = data.decode("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig").splitlines()
+    except UnicodeDecodeError:
+        raise InputError(
+            f"{path} cannot be read as a list of photos: it is not written in UTF-8. Save it as UTF-8 text, a path on "
+            "each line."
+        ) from None
     found = []
     for number, line in enumerate(lines, start=1):
         if not line.strip() or line.startswith("#"):
             continue
         photo = path.parent / line.strip()
         if not photo.is_file():
-            raise InputError(f"{path}, line {number}: {line.strip()} does not exist. Mend the line or take it out.")
+            raise InputError(
+                f"{path}, line {number}: {line.strip()} does not exist, seen from the list's folder. Mend the line or "
+                "take it out."
+            )
         name = line.strip() if not Path(line.strip()).is_absolute() else photo.name
         found.append(Named(name, photo))
     return found
@@ -243,6 +287,8 @@ def _run(
     with appending(journal, asdict(settings), fresh=not before) as append:
 
         def keep(row: Row, rest: bytes | None = None) -> None:
+            if rests is not None and row.get("same_as") and row["status"] == "measured":
+                rest = _renamed(rests / _file_name(row["same_as"]), row["photo"])
             if rests is not None and rest is not None:
                 place = rests / _file_name(row["photo"])
                 place.parent.mkdir(parents=True, exist_ok=True)
@@ -266,8 +312,10 @@ def _run(
                     continue
                 digest = hashlib.sha256(data).hexdigest()
                 row = before.get(photo.name, {})
-                # The photo may be another by now, or the one that it was the same as may be gone.
-                if row.get("sha256") == digest and row.get("same_as") in (None, by_hash.get(digest, {}).get("photo")):
+                # The photo may be another by now; the one that it was the same as may be gone, or its rest.
+                same = row.get("sha256") == digest
+                same &= row.get("same_as") in (None, by_hash.get(digest, {}).get("photo"))
+                if same and (rests is None or row["status"] == "failed" or (rests / _file_name(photo.name)).is_file()):
                     known += 1
                     rows[photo.name] = row
                     by_hash.setdefault(digest, row)
@@ -301,6 +349,17 @@ def _run(
         journal.unlink()
     failed = sum(row["status"] == "failed" for row in ordered)
     return Outcome(len(ordered), len(ordered) - failed, failed, known)
+
+
+def _renamed(path: Path, name: str) -> bytes:
+    """Return the rest of a photo as that of the same photo under another name."""
+    from handcapture.documents import dump_json
+    from handcapture.rest import pool
+    from handcapture.rest_document import read_rest, rest_document
+
+    (placement,) = read_rest(path).placements
+    sources = tuple(replace(source, photo_name=Path(name).name) for source in placement.sources)
+    return dump_json(rest_document(pool([replace(placement, sources=sources)])))
 
 
 def _file_name(name: str) -> Path:

@@ -15,7 +15,7 @@ import io
 import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -66,11 +66,24 @@ def resumed(journal: Path, settings: Mapping[str, Any]) -> dict[str, Row]:
         return {}
     if not isinstance(head, dict) or "batch" not in head or not all(_is_row(row) for row in rows):
         raise _damaged(journal)
-    if head != _head(settings):
+    wanted = _head(settings)
+    other = [_told(key, head.get(key)) for key in wanted if head.get(key) != wanted[key]]
+    if other or head.keys() != wanted.keys():
+        had = f" ({', '.join(other)})" if other else ""
         raise InputError(
-            f"{journal} belongs to a run with other options. Give the same ones to go on, or delete it to begin anew."
+            f"{journal} belongs to a run with other options{had}. Give the same ones to go on, or delete it to begin "
+            "anew."
         )
     return {row["photo"]: row for row in rows}
+
+
+def _told(key: str, value: Any) -> str:
+    """Return an option of an earlier run as it was given."""
+    option = "--rests" if key == "with_rests" else f"--{key.replace('_', '-')}"
+    if value in (None, False):
+        return f"no {option}"
+    values = value if isinstance(value, list) else [] if value is True else [value]
+    return " ".join([option, *(str(v) for v in values)])[:80]
 
 
 def _damaged(journal: Path) -> InputError:
@@ -111,7 +124,9 @@ def appending(journal: Path, settings: Mapping[str, Any], fresh: bool) -> Iterat
             f"{journal} cannot be written: {error.strerror or error}. Name an output where you may write."
         ) from None
 
-    def append(row: Row) -> None:
+    written = False
+
+    def put(row: Row) -> None:
         try:
             file.write(json.dumps(row, ensure_ascii=False, allow_nan=False).encode() + b"\n")
             file.flush()
@@ -122,10 +137,20 @@ def appending(journal: Path, settings: Mapping[str, Any], fresh: bool) -> Iterat
                 "room, and give the same command again."
             ) from None
 
-    with file:
-        if fresh:
-            append(_head(settings))
-        yield append
+    def append(row: Row) -> None:
+        nonlocal written
+        put(row)
+        written = True
+
+    try:
+        with file:
+            if fresh:
+                put(_head(settings))
+            yield append
+    finally:
+        if fresh and not written:  # nothing to go on from, and it would stand in the way of a run with other options
+            with suppress(OSError):
+                journal.unlink()
 
 
 def table(rows: Iterable[Row], suffix: str) -> bytes:

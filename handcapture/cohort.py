@@ -65,7 +65,8 @@ _KEYS: Final = tuple((side, finger) for side in SIDES for finger in FINGERS)
 class Person:
     """One person's rest, whole enough to count: its contacts (10, 2), mm, and their covariances (10, 2, 2).
 
-    Nan where a hand that is not asked for is missing.
+    Of a single placement, the covariance holds how far the finger wanders as well. Nan where a hand that is not asked
+    for is missing.
     """
 
     name: str
@@ -203,7 +204,9 @@ def gather(rests: Sequence[tuple[str, Rest]], hands: Hands = "each") -> tuple[tu
         hidden = []
         for tip in rest.fingertips:
             k = _KEYS.index((tip.side, tip.finger))
-            contacts[k], covariances[k] = tip.contact_mm, tip.covariance_mm2
+            contacts[k] = tip.contact_mm
+            # One placement does not tell how far the finger wanders, which its place is unsure by all the same.
+            covariances[k] = tip.covariance_mm2 + (tip.spread_mm2 if tip.placements == 1 else 0.0)
             hidden += [f"{tip.side} {tip.finger}"] if tip.hidden and k in points else []
         missing = [" ".join(_KEYS[k]) for k in points if np.isnan(contacts[k, 0])]
         photos = [source.photo_sha256 for placement in rest.placements for source in placement.sources]

@@ -99,6 +99,11 @@ def read_bytes(path: Path, limit_bytes: int, what: str) -> bytes:
         raise InputError(f"{path} cannot be read: {error.strerror or error}.") from error
 
 
+def plain_text(name: str) -> str:
+    """Return a file's name as text that can be written: bytes that are no UTF-8 become question marks."""
+    return name.encode(errors="surrogateescape").decode(errors="replace").replace("\ufffd", "?")
+
+
 def dump_json(document: dict[str, Any]) -> bytes:
     """Return the document as readable UTF-8 JSON; a number that is not finite is a ValueError."""
     text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)

@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.documents import read_bytes
+from handcapture.documents import plain_text, read_bytes
 from handcapture.errors import InputError, brief
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def photo_of(data: bytes, path: Path) -> Photo:
         pixels = _turn(pixels, orientation)
     return Photo(
         pixels_bgr=np.ascontiguousarray(pixels),
-        name=path.name,
+        name=plain_text(path.name),
         sha256=hashlib.sha256(data).hexdigest(),
         focal_prior_px=focal,
         focal_prior_relative_sd=focal_sd,

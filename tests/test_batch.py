@@ -116,10 +116,15 @@ def test_rests_stay_in_their_folder(tmp_path: Path, name: str) -> None:
 
 
 def test_rests_are_documents(club: Path) -> None:
+    """One for each photo, under its own name, also where it was measured under another."""
     found = sorted((club / "rests").rglob("*.json"))
-    assert len(found) == 2
+    assert len(found) == 3
     for path in found:
-        assert len(read_rest(path).fingertips) == 10
+        rest = read_rest(path)
+        assert len(rest.fingertips) == 10
+        assert [source.photo_name for source in rest.placements[0].sources] == [path.stem]
+    again, first = (read_rest(club / "rests" / f"{name}.json") for name in ("may/again.jpg", "rest_1.jpg"))
+    assert again.placements[0].sources[0].photo_sha256 == first.placements[0].sources[0].photo_sha256
 
 
 def test_a_dead_and_a_hanging_worker_cost_one_photo_each(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -183,11 +188,15 @@ def test_lists_folders_and_names(tmp_path: Path) -> None:
     named(tmp_path / "in", {"a.jpg": b"1", "b.png": b"2", "c.txt": b"# no photo\n"})
     (tmp_path / "list.txt").write_text("# ours\nin/a.jpg\n\nin/b.png\n")
     assert [p.name for p in find_photos([tmp_path / "list.txt"])] == ["in/a.jpg", "in/b.png"]
-    assert [p.name for p in find_photos([tmp_path / "in", tmp_path / "in" / "a.jpg"])] == [
-        "a.jpg",
-        "b.png",
-        "a.jpg (2)",
-    ]
+    assert [p.name for p in find_photos([tmp_path / "in"])] == ["a.jpg", "b.png"]
+    alone_too = [tmp_path / "in" / "a.jpg", tmp_path / "in" / "a.jpg"]
+    assert [p.name for p in find_photos(alone_too)] == ["a.jpg", "a.jpg (2)"]
+    named(tmp_path / "of", {"a.jpg": b"1"})
+    (tmp_path / "of" / "in").mkdir()
+    named(tmp_path / "of" / "in", {"c.jpg": b"3"})
+    several = [tmp_path / "in", tmp_path / "of", tmp_path / "of" / "in"]
+    told = ["in/a.jpg", "in/b.png", "of/a.jpg", "of/in/c.jpg", "in (2)/c.jpg"]
+    assert [p.name for p in find_photos(several)] == told
     (tmp_path / "list.txt").write_text("in/gone.jpg\n")
     for bad, words in (([tmp_path / "list.txt"], "line 1: in/gone.jpg"), ([tmp_path / "x"], "does not exist")):
         with pytest.raises(InputError, match=words):
@@ -360,6 +369,64 @@ def test_photos_that_cannot_be_taken_in_cost_a_row(tmp_path: Path) -> None:
     assert str(tmp_path) not in (tmp_path / "t.csv").read_text()
     if sys.platform == "linux":
         assert rows["?t?.jpg"]["status"] == "measured"
+
+
+def test_what_lies_beside_the_photos_is_told_or_hidden(tmp_path: Path) -> None:
+    """What a memory stick holds: doubles of another system, bins, links that lead nowhere, pictures of other kinds."""
+    named(
+        tmp_path / "in", {"a.jpg": b"good", "._a.jpg": b"good", "b.gif": b"", "c.dng": b"", "d.DNG": b"", "e.txt": b""}
+    )
+    named(tmp_path / "in" / ".Trashes", {"f.jpg": b"good"})
+    (tmp_path / "in" / "g.jpg").symlink_to(tmp_path / "gone.jpg")
+    assert [p.name for p in find_photos([tmp_path / "in"])] == ["a.jpg", "g.jpg"]
+    assert batch.pictures_not_read([tmp_path / "in"]) == {".gif": 1, ".dng": 2}
+    run(find_photos([tmp_path / "in"]), tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    assert "g.jpg does not exist" in rows_of(tmp_path / "t.csv")[1]["reason"]
+
+
+@pytest.mark.parametrize("coding", ["utf-8", "utf-8-sig", "utf-16"])
+def test_lists_as_windows_writes_them(tmp_path: Path, coding: str) -> None:
+    named(tmp_path / "in", {"ä.jpg": b"1", "b.jpg": b"2"})
+    (tmp_path / "list.txt").write_bytes("in/ä.jpg\r\nin/b.jpg\r\n".encode(coding))
+    assert [p.name for p in find_photos([tmp_path / "list.txt"])] == ["in/ä.jpg", "in/b.jpg"]
+    (tmp_path / "list.txt").write_bytes("in/ä.jpg\n".encode("latin-1"))
+    with pytest.raises(InputError, match="not written in UTF-8"):
+        find_photos([tmp_path / "list.txt"])
+
+
+def test_a_run_that_began_nothing_stands_in_no_way(tmp_path: Path) -> None:
+    photos = named(tmp_path / "in", {"a.jpg": b"good"})
+    with pytest.raises(InputError, match="No scheduler answers"):
+        run(photos, tmp_path / "t.csv", Settings(), 1, scheduler="tcp://127.0.0.1:1", work=stand_in)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["in"]
+    run(photos, tmp_path / "t.csv", Settings(card=True), 1, work=stand_in)
+
+
+def test_what_an_earlier_run_was_given_is_told(tmp_path: Path) -> None:
+    photos = named(tmp_path / "in", {"a.jpg": b"good"})
+    head = {"batch": 1, "mat": "a4", "ruler": [149.0, 150.0], "one_handed": True, "card": False, "with_rests": True}
+    (tmp_path / "t.csv.part.jsonl").write_text(json.dumps(head) + "\n")
+    with pytest.raises(InputError, match=r"\(--mat a4, --ruler 149.0 150.0, --one-handed, no --card, --rests\)"):
+        run(photos, tmp_path / "t.csv", Settings(card=True), 1, work=stand_in)
+
+
+def test_a_rest_that_is_gone_is_measured_again(tmp_path: Path) -> None:
+    photos = [Named("a.jpg", SAMPLES / "rest_1.jpg"), Named("b.jpg", SAMPLES / "rest_1.jpg")]
+    plain = batch.write_atomically
+    with pytest.MonkeyPatch.context() as patch:
+        # Ended before the table was written, and a rest removed by hand.
+        def fail(path: Path, data: bytes) -> None:
+            if path.suffix == ".csv":
+                raise OutputError("full")
+            plain(path, data)
+
+        patch.setattr(batch, "write_atomically", fail)
+        with pytest.raises(OutputError):
+            run(photos, tmp_path / "t.csv", Settings(), 1, rests=tmp_path / "rests")
+    (tmp_path / "rests" / "a.jpg.json").unlink()
+    outcome = run(photos, tmp_path / "t.csv", Settings(), 1, rests=tmp_path / "rests")
+    assert (outcome.measured, outcome.known) == (2, 1)
+    assert sorted(path.name for path in (tmp_path / "rests").iterdir()) == ["a.jpg.json", "b.jpg.json"]
 
 
 def test_a_folder_that_cannot_be_read_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,6 +2,8 @@
 
 import contextlib
 import io
+import os
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -185,3 +187,11 @@ def test_focal_length_by_the_sensor(tmp_path: Path, tags: dict[int, float], expe
         return
     assert photo.focal_prior_px == pytest.approx(expected, rel=1e-3)
     assert photo.focal_prior_relative_sd > 0.05
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names are text there")
+def test_a_name_that_is_no_text_can_be_written(tmp_path: Path) -> None:
+    """From an old disk: read all the same, a question mark in place of what nobody can read."""
+    path = tmp_path / os.fsdecode(b"ba\xe4.jpg")
+    path.write_bytes((Path(__file__).resolve().parents[1] / "samples" / "rest_1.jpg").read_bytes())
+    assert read_photo(path).name == "ba?.jpg"

@@ -13,6 +13,9 @@ from handcapture.cli.common import FIGURE, MAT_NAMES, NEW, PATH, check_output, j
 TABLE_SUFFIXES = (".csv", ".parquet")
 """Stands here as well as in batch_record.py so that the help needs no heavy import; a test compares them."""
 
+FEW = 5
+"""So many failed photos are told on the screen."""
+
 
 @click.command()
 @click.argument("photos", nargs=-1, type=PATH, required=True, metavar="FOLDER|PHOTO|LIST...")
@@ -41,11 +44,11 @@ def batch(
     scheduler: str | None,
     as_json: bool,
 ) -> None:
-    """Measure many photos into one table: folders, photos, or lists of photos (.txt, a path a line).
+    """Measure many photos into one table: folders, photos, or lists of photos (.txt, a path a line, from its folder).
 
     A photo that cannot be measured gets a row with the reason, and the run goes on. A run that was broken off goes on
     where it stopped when the same command is given again. A photo that came before under another name is not measured
-    twice.
+    twice. Hidden files and folders are passed over; of several folders, each has its name before its photos'.
 
     With --scheduler the photos are sent to the machines of that cluster, unencrypted unless its address says tls.
 
@@ -55,7 +58,7 @@ def batch(
     Example:
       handcapture batch photos/ --output club.csv --rests rests/
     """
-    from handcapture.batch import Settings, find_photos, run
+    from handcapture.batch import Settings, find_photos, pictures_not_read, run
     from handcapture.batch_record import Row
     from handcapture.mat.print_scale import PrintScale
 
@@ -70,11 +73,19 @@ def batch(
     settings = Settings(mat_name, ruler, one_handed, card)
     bar = _bar(len(found), as_json)
 
+    failed: list[Row] = []
+
     def told(row: Row) -> None:
         bar.update(1)
+        if row["status"] == "failed":
+            failed.append(row)
 
-    with bar:
-        outcome = run(found, output, settings, jobs or os.cpu_count() or 1, rests, scheduler, told)
+    try:
+        with bar:
+            outcome = run(found, output, settings, jobs or os.cpu_count() or 1, rests, scheduler, told)
+    except KeyboardInterrupt:
+        click.echo("\nThe same command goes on where it stopped.", err=True)
+        raise
     if as_json:
         print_json(
             {
@@ -86,11 +97,17 @@ def batch(
             }
         )
     else:
-        click.echo(f"{output}: {outcome.photos} photos, {outcome.measured} measured, {outcome.failed} failed.")
+        count = f"{outcome.photos} photo{'s' if outcome.photos != 1 else ''}"
+        click.echo(f"{output}: {count}, {outcome.measured} measured, {outcome.failed} failed.")
         if outcome.known:
             click.echo(f"  {outcome.known} were known: from before, or as the same photo under another name.")
-        if outcome.failed:
-            click.echo("  The column reason says why each of them failed.")
+        if others := pictures_not_read(photos):
+            told_of = ", ".join(f"{count} {suffix}" for suffix, count in others.items())
+            click.echo(f"  ! Pictures of kinds that are not read were passed over: {told_of}. Export them as JPEG.")
+        for row in failed[:FEW]:
+            click.echo(f"  {row['photo']}: {row['reason']}")
+        if len(failed) > FEW:
+            click.echo(f"  and {len(failed) - FEW} more: the column reason says why each of them failed.")
     if outcome.failed:
         ctx.exit(3)
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from handcapture.documents import load_json, read_bytes, validated
+from handcapture.documents import load_json, plain_text, read_bytes, validated
 from handcapture.errors import DocumentError, InputError, brief
 from handcapture.journal.records import DOCUMENT_KINDS, DocumentKind
 from handcapture.names import Finger, Side
@@ -117,13 +117,8 @@ def read_document(path: Path, kind: DocumentKind, data: bytes | None = None) -> 
     except UnicodeDecodeError:
         raise DocumentError(f"{path} is not written in UTF-8. Save it as UTF-8 text.") from None
     return IncomingDocument(
-        kind=kind, name=told_name(path), content=content, sha256=hashlib.sha256(data).hexdigest(), **found
+        kind=kind, name=plain_text(path.name), content=content, sha256=hashlib.sha256(data).hexdigest(), **found
     )
-
-
-def told_name(path: Path) -> str:
-    """Return the bare file name as text; bytes that are no UTF-8 become question marks."""
-    return path.name.encode(errors="surrogateescape").decode(errors="replace").replace("\ufffd", "?")
 
 
 def _read_photo(path: Path, data: bytes, keep: bool) -> IncomingPhoto:
@@ -137,7 +132,7 @@ def _read_photo(path: Path, data: bytes, keep: bool) -> IncomingPhoto:
         from handcapture.journal.photos import without_personal_data
 
         kept = without_personal_data(data, photo)
-    return IncomingPhoto(told_name(path), photo.sha256, photo.captured_at, kept)
+    return IncomingPhoto(plain_text(path.name), photo.sha256, photo.captured_at, kept)
 
 
 def _kind_of(path: Path, data: bytes) -> DocumentKind:

@@ -21,13 +21,13 @@ from typing import Any, Final, TypeVar
 
 from sqlalchemy import Connection, LargeBinary, Row, Select, Table, delete, exists, func, insert, select, update
 
-from handcapture.documents import write_atomically
+from handcapture.documents import plain_text, write_atomically
 from handcapture.errors import HandcaptureError, InputError, OutputError
 from handcapture.journal import database as files
 from handcapture.journal import removal
 from handcapture.journal.archive import write_archive
 from handcapture.journal.database import Database, Step, read_photo_file
-from handcapture.journal.incoming import IncomingDocument, IncomingPhoto, read_document, read_incoming, told_name
+from handcapture.journal.incoming import IncomingDocument, IncomingPhoto, read_document, read_incoming
 from handcapture.journal.records import (
     DOCUMENT_KINDS,
     HANDEDNESS,
@@ -551,7 +551,7 @@ class Journal:
             if path.suffix.lower() != suffix:
                 raise InputError(f"{path}: {number} is written to a file that ends in {suffix}. Name it so.")
             write_atomically(path, data)
-            return _new_export(connection, number, told_name(path), hashlib.sha256(data).hexdigest(), len(data))
+            return _new_export(connection, number, plain_text(path.name), hashlib.sha256(data).hexdigest(), len(data))
 
     def add_export(self, number: int, path: Path) -> Export:
         """Note that a file (a drawing, say) was made from an entry: its name, hash and size; the file stays outside."""
@@ -566,7 +566,7 @@ class Journal:
         with self._database.writing() as connection:
             if not isinstance(_entry(connection, number), Document):
                 raise InputError(f"{number} is no document. Name the layout, or another document, that it was made of.")
-            return _new_export(connection, number, told_name(path), digest, size)
+            return _new_export(connection, number, plain_text(path.name), digest, size)
 
     def exports(self, number: int | None = None) -> tuple[Export, ...]:
         """Return the exports of an entry, or all of them, in order."""
@@ -582,7 +582,7 @@ class Journal:
         """Write everything as one archive: see `archive`. Whole or not at all; noted under exports."""
         with self._database.writing() as connection:
             digest, size = write_archive(connection, self._database.photos, path)
-            return _new_export(connection, None, told_name(path), digest, size)
+            return _new_export(connection, None, plain_text(path.name), digest, size)
 
     def _content(self, connection: Connection, number: int) -> tuple[bytes, str]:
         entry = _entry(connection, number)
