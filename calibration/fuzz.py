@@ -31,6 +31,7 @@ ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "calibration")]
 
 from handcapture.errors import HandcaptureError  # noqa: E402
+from handcapture.version import __version__  # noqa: E402
 
 CORPUS = ROOT / "tests" / "data" / "corpus"
 RESULT = ROOT / "calibration" / "results" / "fuzz.json"
@@ -108,7 +109,7 @@ def spoiled(name: str, data: bytes, rng: random.Random) -> bytes:
 
 def _batch_journal() -> bytes:
     rows = [
-        {"batch": 1, "mat": None},
+        {"batch": 1, "version": __version__, "mat": None},
         {
             "photo": "a.jpg",
             "sha256": "0" * 64,

@@ -22,6 +22,7 @@ from typing import IO, Any, Final
 from handcapture.documents import write_atomically
 from handcapture.errors import InputError, OutputError, brief
 from handcapture.names import FINGERS, SIDES
+from handcapture.version import __version__
 
 TABLE_SUFFIXES: Final = (".csv", ".parquet")
 _TEXTS: Final = ("photo", "sha256", "status", "reason", "quality", "advice", "mat", "same_as")
@@ -59,7 +60,7 @@ def resumed(journal: Path, settings: Mapping[str, Any]) -> dict[str, Row]:
     except OSError as error:
         raise InputError(f"{journal} cannot be read: {brief(error)}. Delete it to begin anew.") from None
     try:
-        head, *rows = [json.loads(line) for line in lines if line.endswith(b"\n")] or [None]
+        head, *rows = [json.loads(line, parse_constant=_no_number) for line in lines if line.endswith(b"\n")] or [None]
     except (ValueError, RecursionError):
         raise _damaged(journal) from None
     if head is None:
@@ -77,8 +78,14 @@ def resumed(journal: Path, settings: Mapping[str, Any]) -> dict[str, Row]:
     return {row["photo"]: row for row in rows}
 
 
+def _no_number(word: str) -> float:
+    raise ValueError(word)
+
+
 def _told(key: str, value: Any) -> str:
     """Return an option of an earlier run as it was given."""
+    if key == "version":
+        return f"version {value}"
     option = "--rests" if key == "with_rests" else f"--{key.replace('_', '-')}"
     if value in (None, False):
         return f"no {option}"
@@ -105,7 +112,7 @@ def _type(column: str) -> type | tuple[type, ...]:
 
 
 def _head(settings: Mapping[str, Any]) -> Row:
-    return {"batch": 1, **json.loads(json.dumps(dict(settings)))}
+    return {"batch": 1, "version": __version__, **json.loads(json.dumps(dict(settings)))}
 
 
 @contextmanager

@@ -221,10 +221,10 @@ def gather(rests: Sequence[tuple[str, Rest]], hands: Hands = "each") -> tuple[tu
             people.append(Person(name, rest, contacts, covariances))
         seen.update({photo: name for photo in photos if photo not in seen})
     if len(people) < 2:
-        reasons = " ".join(f"{out.name}: {out.reason}." for out in left_out[:5])
+        reasons = "".join(f" {out.name}: {out.reason}." for out in left_out[:5])
         raise InputError(
-            f"{len(people)} of {len(rests)} rests can be used, and two people are the least. {reasons} Measure more "
-            "people, or look at one hand with --hands."
+            f"{len(people)} of {len(rests)} people can be used, and two are the least.{reasons} Measure more people, "
+            "or look at one hand with --hands."
         )
     return tuple(people), tuple(left_out)
 
@@ -446,7 +446,9 @@ def _known_to(person: Person, size: Size, hands: Hands, point: int, offset: comp
     z, w = mine[:, 0] + 1j * mine[:, 1], theirs[:, 0] + 1j * theirs[:, 1]
     # The offset stands in the size's frame, the covariance in the mat's.
     along = offset * _turns(z - z.mean(), w - w.mean()).conj()
-    unit = np.array([along.real, along.imag]) / max(abs(along), 1e-12)
+    if abs(along) < 1e-6:  # the size is this person's own hand, and no direction is the one
+        return float(np.sqrt(np.linalg.eigvalsh(person.covariances_mm2[point])[-1]))
+    unit = np.array([along.real, along.imag]) / abs(along)
     return float(np.sqrt(unit @ person.covariances_mm2[point] @ unit))
 
 

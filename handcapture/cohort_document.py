@@ -31,15 +31,15 @@ def find_rests(paths: Sequence[Path]) -> list[tuple[str, Rest]]:
         if not path.is_dir():
             found.append((path.stem, read_rest(path)))
             continue
-        inside = sorted(path.iterdir())
-        for entry in inside:
+        before = len(found)
+        for entry in sorted(entry for entry in path.iterdir() if not entry.name.startswith(".")):
             if entry.is_file() and entry.suffix.lower() == ".json":
                 found.append((entry.stem, read_rest(entry)))
             elif entry.is_dir():
                 rests = [read_rest(file) for file in sorted(entry.rglob("*.json"))]
                 if rests:
                     found.append((entry.name, _pooled(entry, rests)))
-        if not any(entry.suffix.lower() == ".json" or entry.is_dir() for entry in inside):
+        if len(found) == before:
             raise InputError(f"{path} holds no rests (.json). Make them with handcapture capture, or batch --rests.")
     seen: dict[str, int] = {}
     named = []
@@ -52,8 +52,14 @@ def find_rests(paths: Sequence[Path]) -> list[tuple[str, Rest]]:
 def _pooled(folder: Path, rests: Sequence[Rest]) -> Rest:
     if len(rests) == 1:
         return rests[0]
+    placements, seen = [], set[str]()
+    for placement in (placement for rest in rests for placement in rest.placements):
+        photos = {source.photo_sha256 for source in placement.sources}
+        if not photos & seen:  # a photo that was copied tells nothing new
+            placements.append(placement)
+        seen |= photos
     try:
-        return pool([placement for rest in rests for placement in rest.placements])
+        return pool(placements)
     except InputError as error:
         raise InputError(f"The rests in {folder} cannot be one person's: {error}") from None
 

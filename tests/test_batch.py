@@ -25,6 +25,7 @@ from handcapture.cli.batch import TABLE_SUFFIXES
 from handcapture.documents import alone
 from handcapture.errors import InputError, OutputError
 from handcapture.rest_document import read_rest
+from handcapture.version import __version__
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLES = ROOT / "samples"
@@ -303,7 +304,15 @@ def test_a_photo_that_was_exchanged_meanwhile_is_measured_anew(tmp_path: Path) -
     run(photos, tmp_path / "t.csv", settings, 1, work=stand_in)
     rows = rows_of(tmp_path / "t.csv")
     assert [row["same_as"] for row in rows] == ["", "a.jpg", ""]
-    head = {"batch": 1, "mat": None, "ruler": None, "one_handed": False, "card": False, "with_rests": False}
+    head = {
+        "batch": 1,
+        "version": __version__,
+        "mat": None,
+        "ruler": None,
+        "one_handed": False,
+        "card": False,
+        "with_rests": False,
+    }
     kept = [{key: value for key, value in row.items() if value} | {"seconds": 1.0} for row in rows]
     lines = "".join(json.dumps(line) + "\n" for line in [head, *kept])
     (tmp_path / "t.csv.part.jsonl").write_text(lines)
@@ -317,6 +326,24 @@ def test_a_photo_that_was_exchanged_meanwhile_is_measured_anew(tmp_path: Path) -
     assert again[2]["status"] == "failed"
     assert "does not exist" in again[2]["reason"]
     assert (outcome.known, outcome.failed) == (0, 1)
+
+
+def test_names_with_odd_ends_of_lines_are_taken_up_again(tmp_path: Path) -> None:
+    """U+2028 and its like end a line for some readers; the journal's end with a line feed."""
+    contents = {f"a\u2028{k}\u0085\u2029.jpg": b"good %d" % k for k in range(3)}
+    photos = named(tmp_path / "in", contents)
+    plain = batch.write_atomically
+    with pytest.MonkeyPatch.context() as patch:
+
+        def fail(path: Path, data: bytes) -> None:
+            if path.suffix == ".csv":
+                raise OutputError("full")
+            plain(path, data)
+
+        patch.setattr(batch, "write_atomically", fail)
+        with pytest.raises(OutputError):
+            run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    assert run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in).known == 3
 
 
 def test_two_runs_do_not_write_one_table(tmp_path: Path) -> None:
@@ -339,11 +366,21 @@ def test_two_runs_do_not_write_one_table(tmp_path: Path) -> None:
         "[" * 9999,
         '{"photo": "a", "status": "measured", "left_thumb_x_mm": "1"}',
         '{"photo": "a", "status": "failed", "z": 1}',
+        '{"photo": "a", "status": "measured", "tilt_deg": NaN}',
+        '{"photo": "a", "status": "failed", "sha256": ["x"]}',
     ],
 )
 def test_a_damaged_journal_is_told(tmp_path: Path, line: str) -> None:
     photos = named(tmp_path / "in", {"a.jpg": b"good"})
-    head = {"batch": 1, "mat": None, "ruler": None, "one_handed": False, "card": False, "with_rests": False}
+    head = {
+        "batch": 1,
+        "version": __version__,
+        "mat": None,
+        "ruler": None,
+        "one_handed": False,
+        "card": False,
+        "with_rests": False,
+    }
     for text in (f"{json.dumps(head)}\n{line}\n", f"{line}\n"):
         (tmp_path / "t.csv.part.jsonl").write_text(text)
         with pytest.raises(InputError, match="is damaged"):
@@ -404,7 +441,15 @@ def test_a_run_that_began_nothing_stands_in_no_way(tmp_path: Path) -> None:
 
 def test_what_an_earlier_run_was_given_is_told(tmp_path: Path) -> None:
     photos = named(tmp_path / "in", {"a.jpg": b"good"})
-    head = {"batch": 1, "mat": "a4", "ruler": [149.0, 150.0], "one_handed": True, "card": False, "with_rests": True}
+    head = {
+        "batch": 1,
+        "version": __version__,
+        "mat": "a4",
+        "ruler": [149.0, 150.0],
+        "one_handed": True,
+        "card": False,
+        "with_rests": True,
+    }
     (tmp_path / "t.csv.part.jsonl").write_text(json.dumps(head) + "\n")
     with pytest.raises(InputError, match=r"\(--mat a4, --ruler 149.0 150.0, --one-handed, no --card, --rests\)"):
         run(photos, tmp_path / "t.csv", Settings(card=True), 1, work=stand_in)

@@ -269,6 +269,25 @@ def test_who_is_near_the_line_is_told_so() -> None:
     assert {service.verdict for service in found.sets[0].services} == {"served", "on the line", "not served"}
 
 
+def test_a_single_placement_is_not_surer_than_three() -> None:
+    """Where a hand was laid once, nothing is known of how far it wanders: that is part of how surely it is served."""
+    (name, rest), *others = bench.people(4, 3)
+    once = replace(
+        rest,
+        fingertips=tuple(
+            replace(tip, covariance_mm2=np.eye(2), spread_mm2=9.0 * np.eye(2), placements=1) for tip in rest.fingertips
+        ),
+    )
+    thrice = replace(once, fingertips=tuple(replace(tip, placements=3) for tip in once.fingertips))
+    for entry, sd in ((once, 10.0**0.5), (thrice, 1.0)):
+        people, left_out = gather([(name, entry), *others])
+        (service, *_) = study(people, left_out, most_sizes=1).sets[0].services
+        assert service.sd_mm == pytest.approx(sd)
+        alone = study(people, left_out, most_sizes=4).sets[3].services[0]
+        assert alone.worst_mm < 1e-6
+        assert alone.sd_mm == pytest.approx(sd), "also where the size is that person's own hand"
+
+
 def test_one_hand_may_do() -> None:
     rests = bench.people(6)
     lefts = [(n, replace(r, fingertips=tuple(t for t in r.fingertips if t.side == "left"))) for n, r in rests]
@@ -366,6 +385,24 @@ def test_command_from_a_folder(tmp_path: Path) -> None:
         assert target.read_bytes() == first
 
 
+def test_copies_of_a_photo_are_one_placement(tmp_path: Path) -> None:
+    """What is found twice in a person's folder counts once; hidden files of other systems do not count at all."""
+    (name, rest), (_, other) = bench.people(2, 3)
+    for file in ("one", "copy of one", "._one"):
+        (tmp_path / name).mkdir(exist_ok=True)
+        write_rest(tmp_path / name / f"{file}.json", rest)
+    write_rest(tmp_path / "other.json", other)
+    (tmp_path / ".Trashes").mkdir()
+    write_rest(tmp_path / ".Trashes" / "old.json", other)
+    found = dict(find_rests([tmp_path]))
+    assert sorted(found) == sorted([name, "other"])
+    assert len(found[name].placements) == len(rest.placements)
+    (tmp_path / "photos" / "deep").mkdir(parents=True)
+    (tmp_path / "photos" / "deep" / "x.jpg").write_bytes(b"")
+    with pytest.raises(InputError, match="holds no rests"):
+        find_rests([tmp_path / "photos"])
+
+
 def test_folders_in_a_folder_are_people(tmp_path: Path) -> None:
     folder = tmp_path / "club"
     for name, rest in bench.people(3):
@@ -386,9 +423,11 @@ def test_folders_in_a_folder_are_people(tmp_path: Path) -> None:
     [
         (["nowhere.json"], 2, "does not exist"),
         (["empty"], 2, "holds no rests"),
-        (["one"], 2, "two people are the least"),
+        (["one"], 2, "two are the least"),
         (["rests", "--within", "-3"], 2, "0.5 to 50 mm"),
-        (["rests", "--within", "nan"], 2, "0.5 to 50 mm"),
+        (["rests", "--within", "nan"], 2, "is no number"),
+        (["rests", "--serve", "nan"], 2, "is no number"),
+        (["rests", "--within", "51"], 2, "0.5 to 50 mm"),
         (["rests", "--sizes", "5"], 2, "cannot be parted into 5 sizes"),
         (["rests", "--plan", "p.toml"], 2, "go together"),
         (["rests", "--layouts", "there"], 2, "needs --plan"),

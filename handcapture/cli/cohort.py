@@ -11,6 +11,7 @@ from handcapture.cli.common import (
     FIGURE,
     NEW,
     PATH,
+    FigureRange,
     check_not_input,
     check_output,
     json_option,
@@ -37,7 +38,7 @@ _SHOWN = 40
 @click.option("--most-sizes", type=click.IntRange(1, 20), default=6, show_default=True, help="Sets of up to so many.")
 @click.option("--sizes", type=click.IntRange(1, 20), help="The set to list. [default: the least that reaches --serve]")
 @click.option(
-    "--serve", "target", type=click.FloatRange(0, 100), default=90.0, show_default=True,
+    "--serve", "target", type=FigureRange(0, 100), default=90.0, show_default=True,
     help="The share of new people that a set should serve, %.",
 )  # fmt: skip
 @click.option("--plan", type=PATH, help="With --panel: fit a panel for each size, and one for each person beside it.")

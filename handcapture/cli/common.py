@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -69,9 +70,20 @@ class Figure(click.ParamType[float]):
         """Return the number. A usage error says how to write one."""
         text = str(value).strip()
         try:
-            return float(text.replace(",", ".") if text.count(",") == 1 and "." not in text else text)
+            number = float(text.replace(",", ".") if text.count(",") == 1 and "." not in text else text)
+            if not math.isfinite(number):
+                raise ValueError
+            return number
         except ValueError:
             self.fail(f"{text!r} is no number. Write it as 149.6, without its unit.", param, ctx)
+
+
+class FigureRange(click.FloatRange):
+    """A number within limits, written as `Figure` is."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the number. A usage error says how to write one, or what the limits are."""
+        return super().convert(FIGURE.convert(value, param, ctx), param, ctx)
 
 
 FIGURE: Final = Figure()

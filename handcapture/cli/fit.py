@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from handcapture.cli.common import FIGURE, NEW, PATH, check_not_input, check_output, json_option, print_json
+from handcapture.cli.common import (
+    FIGURE,
+    NEW,
+    PATH,
+    FigureRange,
+    check_not_input,
+    check_output,
+    json_option,
+    print_json,
+)
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
@@ -25,7 +34,7 @@ _ALIKE = 4
 @click.option("--output", type=NEW, required=True, help="The layout document (.json) to write.")
 @click.option(
     "--pull",
-    type=click.FloatRange(0, 1),
+    type=FigureRange(0, 1),
     help="0 as the hand rests, 1 as each hand's half of the old panel was. [default: the plan's]",
 )
 @click.option("--trade-off", is_flag=True, help="Also show what each pull costs.")
@@ -148,7 +157,7 @@ def _print_layout(layout: Layout, output: Path) -> None:
 @click.option("--plan", type=PATH, required=True, help="The plan (.toml): buttons and their fingers.")
 @click.option("--layout", type=PATH, help="Where the buttons have come to stand (.json); else where fingers want them.")
 @click.option("--size", "sizes_mm", type=FIGURE, multiple=True, help="A hole to choose from, mm; several times.")
-@click.option("--landing", type=click.FloatRange(0.5, 0.999), help="Share of landings to reach. [default: the plan's]")
+@click.option("--landing", type=FigureRange(0.5, 0.999), help="Share of landings to reach. [default: the plan's]")
 @click.option("--reasons", is_flag=True, help="Say for every button what decided.")
 @json_option
 def holes(

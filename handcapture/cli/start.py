@@ -15,6 +15,7 @@ from handcapture.cli.common import (
     MAT_NAMES,
     NEW,
     PATH,
+    FigureRange,
     check_new,
     check_not_input,
     check_output,
@@ -70,7 +71,7 @@ _OF_DRAWINGS: Final = ("units", "layer", "keep_out_layers")
 )
 @click.option(
     "--pull",
-    type=click.FloatRange(0, 1),
+    type=FigureRange(0, 1),
     default=0.5,
     show_default=True,
     help="0 as the hand rests, 1 as it was, each hand's half moved onto the hand by itself.",
@@ -317,9 +318,7 @@ def _outline_told(panel: PanelFile) -> str:
     "--stagger", "stagger_mm", type=FIGURE, default=0.0, show_default=True, help="rows: shift of each next row, mm."
 )
 @click.option("--thumbs", type=click.IntRange(0, 2), default=1, show_default=True, help="Holes of each thumb.")
-@click.option(
-    "--pull", type=click.FloatRange(0, 1), default=1.0, show_default=True, help="0 as the hand rests, 1 as laid."
-)
+@click.option("--pull", type=FigureRange(0, 1), default=1.0, show_default=True, help="0 as the hand rests, 1 as laid.")
 @force_option
 @json_option
 def arrange(
