@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from handcapture.batch_record import Row, appending, require_arrow, resumed, table
 from handcapture.documents import alone, plain_text, read_bytes, write_atomically
-from handcapture.errors import HandcaptureError, InputError, brief
+from handcapture.errors import HandcaptureError, InputError, OutputError, brief
 from handcapture.photo import MOST_BYTES
 from handcapture.version import __version__
 
@@ -230,6 +230,9 @@ def _rest(found: Capture) -> bytes:
 # The run
 
 
+_WATCH_SECONDS: Final = 5.0
+SILENT_SECONDS: Final = 600.0
+"""No photo takes a cluster so long: what is out will not come back."""
 WORKER_SECONDS: Final = 30
 """How long to wait for the first worker of a cluster."""
 Work = Callable[[bytes, str, Settings], tuple[Row, bytes | None]]
@@ -237,12 +240,16 @@ Work = Callable[[bytes, str, Settings], tuple[Row, bytes | None]]
 
 @dataclass(frozen=True)
 class Outcome:
-    """How a run went: photos in all, measured, failed, known from before or by their hash."""
+    """How a run went: photos in all, measured, failed, known from before or by their hash.
+
+    `again` of the failed ones failed for reasons that may lie in the machine; the journal stays for them.
+    """
 
     photos: int
     measured: int
     failed: int
     known: int
+    again: int = 0
 
 
 def run(
@@ -308,12 +315,15 @@ def _run(
                     data = read_bytes(photo.path, MOST_BYTES, "a photo")
                 except InputError as error:
                     reason = str(error).replace(str(photo.path), photo.name)
-                    keep({"photo": photo.name, "status": "failed", "reason": reason})
+                    row = {"photo": photo.name, "status": "failed", "reason": reason}
+                    # A disk that is gone for a moment, not a photo that is none.
+                    away = isinstance(error.__cause__, OSError) or not photo.path.parent.is_dir()
+                    keep({**row, "again": True} if away else row)
                     continue
                 digest = hashlib.sha256(data).hexdigest()
                 row = before.get(photo.name, {})
                 # The photo may be another by now; the one that it was the same as may be gone, or its rest.
-                same = row.get("sha256") == digest
+                same = row.get("sha256") == digest and not row.get("again")
                 same &= row.get("same_as") in (None, by_hash.get(digest, {}).get("photo"))
                 if same and (rests is None or row["status"] == "failed" or (rests / _file_name(photo.name)).is_file()):
                     known += 1
@@ -345,10 +355,12 @@ def _run(
             arrived(row, rest)
     ordered = [rows[photo.name] for photo in photos]
     write_atomically(output, table(ordered, output.suffix.lower()))
-    with suppress(OSError):
-        journal.unlink()
     failed = sum(row["status"] == "failed" for row in ordered)
-    return Outcome(len(ordered), len(ordered) - failed, failed, known)
+    again = sum(bool(row.get("again")) for row in ordered)
+    if not again:
+        with suppress(OSError):
+            journal.unlink()
+    return Outcome(len(ordered), len(ordered) - failed, failed, known, again)
 
 
 def _renamed(path: Path, name: str) -> bytes:
@@ -372,7 +384,9 @@ def _file_name(name: str) -> Path:
 
 
 def _failed(name: str, data: bytes, reason: str) -> Row:
-    return {"photo": name, "sha256": hashlib.sha256(data).hexdigest(), "status": "failed", "reason": reason}
+    """Return the row of a photo that failed for what may lie in the machine."""
+    row = {"photo": name, "sha256": hashlib.sha256(data).hexdigest(), "status": "failed", "reason": reason}
+    return {**row, "again": True}
 
 
 def _unexpected(error: Exception) -> str:
@@ -428,7 +442,12 @@ def _on_cores(
                 return _failed(name, data, _unexpected(error)), None
             return found
 
-        yield from _in_flight(wanted, send, got, 2 * jobs)
+        try:
+            yield from _in_flight(wanted, send, got, 2 * jobs)
+        except BaseException:
+            stop: Any = pool.stop  # else what is in flight would be waited for
+            stop()
+            raise
 
 
 def _in_flight(
@@ -436,12 +455,16 @@ def _in_flight(
     send: Callable[[str, bytes], Future[Any]],
     got: Callable[[Any, str, bytes], tuple[Row, bytes | None]],
     most: int,
+    watch: Callable[[float], None] = lambda seconds: None,
 ) -> Iterator[tuple[Row, bytes | None]]:
-    """Keep so many photos on their way, no more: memory stays the same for any number of them."""
+    """Keep so many photos on their way, no more: memory stays the same for any number of them.
+
+    `watch` is told from time to time for how many seconds nothing has come.
+    """
     from concurrent.futures import FIRST_COMPLETED, wait
 
     flying: dict[Future[Any], tuple[str, bytes]] = {}
-    more = True
+    more, last = True, time.monotonic()
     while more or flying:
         while more and len(flying) < most:
             photo = next(wanted, None)
@@ -451,14 +474,23 @@ def _in_flight(
             flying[send(*photo)] = photo
         if not flying:
             break
-        for future in wait(flying, return_when=FIRST_COMPLETED).done:
+        done = wait(flying, timeout=_WATCH_SECONDS, return_when=FIRST_COMPLETED).done
+        if not done:
+            watch(time.monotonic() - last)
+        for future in done:
+            last = time.monotonic()
             yield got(future, *flying.pop(future))
 
 
 def _on_cluster(
     wanted: Iterator[tuple[str, bytes]], settings: Settings, address: str, work: Work
 ) -> Iterator[tuple[Row, bytes | None]]:
-    """Yield results of a Dask cluster as they come; photos of a worker that dies go to another."""
+    """Yield results of a Dask cluster as they come; photos of a worker that dies go to another.
+
+    OutputError when the cluster goes away.
+    """
+    from concurrent.futures import CancelledError
+
     try:
         from distributed import Client
     except ImportError:
@@ -478,13 +510,24 @@ def _on_cluster(
         _require_workers(client, address)
         executor = client.get_executor(pure=False, retries=3)
 
+        def gone(told: str) -> OutputError:
+            return OutputError(
+                f"The cluster at {address} {told}. What was measured is kept: give the same command again once it is "
+                "there."
+            )
+
         def send(name: str, data: bytes) -> Future[Any]:
-            future: Future[Any] = executor.submit(work, data, name, settings)
+            try:
+                future: Future[Any] = executor.submit(work, data, name, settings)
+            except Exception as error:  # nothing of the photo's: the way there is broken
+                raise gone(f"takes no more photos ({type(error).__name__})") from None
             return future
 
         def got(future: Future[Any], name: str, data: bytes) -> tuple[Row, bytes | None]:
             try:
                 found: tuple[Row, bytes | None] = future.result()
+            except CancelledError:
+                raise gone("went away") from None
             except (
                 Exception
             ) as error:  # what broke on another machine may be anything; the photo is told, the run goes on
@@ -492,7 +535,15 @@ def _on_cluster(
                 return _failed(name, data, told), None
             return found
 
-        yield from _in_flight(wanted, send, got, 4 * max(sum(client.nthreads().values()), 1))
+        def watch(seconds: float) -> None:
+            if client.status != "running":
+                raise gone("went away")
+            if seconds > WORKER_SECONDS and not client.nthreads():
+                raise gone("has no worker left")
+            if seconds > SILENT_SECONDS:
+                raise gone(f"has sent nothing for {seconds / 60:.0f} minutes")
+
+        yield from _in_flight(wanted, send, got, 4 * max(sum(client.nthreads().values()), 1), watch)
 
 
 def _require_workers(client: Any, address: str) -> None:

@@ -5,7 +5,7 @@ Columns: `photo` (name within the folder that was given, never a path of the mac
 `mm_per_px`, `print_scale_x`, `print_scale_y`, `print_scale_sd`; for each finger, as in `left_thumb_x_mm`: `x_mm`,
 `y_mm` (mat frame), `known_to_mm` (longest half axis of the 95 % region), `hidden`; for each hand `wrist_deviation_deg`,
 `wrist_deviation_sd_deg`, `hand_length_mm`, `hand_breadth_mm`; `seconds`; `same_as` (the earlier photo with the same
-hash). What was not measured is empty.
+hash). What was not measured is empty. In the journal alone, `again` marks a failure that may lie in the machine.
 """
 
 from __future__ import annotations
@@ -53,6 +53,8 @@ def resumed(journal: Path, settings: Mapping[str, Any]) -> dict[str, Row]:
 
     InputError when it is damaged, or belongs to a run with other settings.
     """
+    if journal.exists() and not journal.is_file():
+        raise InputError(f"{journal} is no file, but a run keeps its rows there. Take it away, or name another output.")
     try:
         lines = journal.read_bytes().splitlines(keepends=True)
     except FileNotFoundError:
@@ -101,14 +103,14 @@ def _is_row(row: Any) -> bool:
     """Tell whether this is a row as a run writes it."""
     if not isinstance(row, dict) or row.get("status") not in ("measured", "failed") or "photo" not in row:
         return False
-    known = set(columns())
+    known = {*columns(), "again"}
     return all(key in known and isinstance(value, _type(key)) for key, value in row.items())
 
 
 def _type(column: str) -> type | tuple[type, ...]:
     if column in _TEXTS:
         return str
-    return bool if column.endswith("_hidden") else (int, float)
+    return bool if column.endswith("_hidden") or column == "again" else (int, float)
 
 
 def _head(settings: Mapping[str, Any]) -> Row:

@@ -201,7 +201,8 @@ def updated_plan(text: str, check: TemplateCheck, name: str = "the plan") -> tup
 
     A button's `offset_mm` changes by how far its finger lands from where the layout wished it, mat frame: by the move
     that is advised, less what the fit had moved it off its wish. Everything else, comments too, is kept. A fixed button
-    (`at_mm`) stays. InputError when the plan has not the layout's buttons.
+    (`at_mm`) stays. InputError when the plan is not the one that the layout was fitted from: it has not its buttons, or
+    wishes them elsewhere.
     """
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
@@ -218,6 +219,8 @@ def updated_plan(text: str, check: TemplateCheck, name: str = "the plan") -> tup
             f"{name} has no button labelled {', '.join(strange)}, but the layout has. Name the plan that this layout "
             "was fitted from."
         )
+    for entry in moves:
+        _require_same_wish(entries[entry.button.label], entry.button, name)
     rows = [
         [str(label) for label in group.get("buttons", [group.get("left"), group.get("right")])]
         for kind in ("align", "mirror")
@@ -226,18 +229,34 @@ def updated_plan(text: str, check: TemplateCheck, name: str = "the plan") -> tup
     changes = []
     for entry in moves:
         label = entry.button.label
-        changes.append(_change(_wish_of(entries[label], entry.button), entry, any(label in row for row in rows)))
+        wish = _wish_of(entries[label], entry.button)
+        assert wish is not None
+        changes.append(_change(wish, entry, any(label in row for row in rows)))
     return tomlkit.dumps(plan), tuple(changes)
 
 
-def _wish_of(entry: Table, button: Button) -> Table:
-    """Return the button's entry, or that of its alternatives which the layout took."""
+def _require_same_wish(entry: Table, button: Button, name: str) -> None:
+    """Refuse another plan, or a later one: the move counts from where the button was wished when it was fitted."""
+    wish = _wish_of(entry, button)
+    other = f"Name the plan that this layout was fitted from, or fit {name} and check a print of that."
+    if wish is None:
+        raise InputError(f"{name} gives {button.label} to another finger or row than the layout. {other}")
+    offset = tuple(float(v) for v in wish.get("offset_mm", (0.0, 0.0)))
+    if button.offset_mm is not None and max(abs(a - b) for a, b in zip(offset, button.offset_mm, strict=True)) > 1e-6:
+        raise InputError(
+            f"{name} wishes {button.label} at offset_mm [{offset[0]:g}, {offset[1]:g}], the layout was fitted with "
+            f"[{button.offset_mm[0]:g}, {button.offset_mm[1]:g}]. {other}"
+        )
+
+
+def _wish_of(entry: Table, button: Button) -> Table | None:
+    """Return the button's entry, or that of its alternatives which the layout took; None where it took neither."""
     taken = (button.side, button.finger, button.row)
     wishes: list[Table] = [entry, *entry.get("alternatives", [])]
     for wish in wishes:
         if (wish.get("side"), wish.get("finger"), wish.get("row", "near")) == taken:
             return wish
-    return entry
+    return None
 
 
 def _change(wish: Table, entry: ButtonCheck, tied: bool) -> PlanChange:

@@ -211,15 +211,18 @@ def gather(rests: Sequence[tuple[str, Rest]], hands: Hands = "each") -> tuple[tu
         missing = [" ".join(_KEYS[k]) for k in points if np.isnan(contacts[k, 0])]
         photos = [source.photo_sha256 for placement in rest.placements for source in placement.sources]
         twin = next((seen[photo] for photo in photos if photo in seen), None)
+        same = next((p.name for p in people if np.array_equal(p.contacts_mm, contacts, equal_nan=True)), None)
         if missing:
             left_out.append(LeftOut(name, f"it has no {', '.join(missing)}"))
         elif hidden:
             left_out.append(LeftOut(name, f"hidden in every photo: {', '.join(hidden)}"))
         elif twin is not None:
             left_out.append(LeftOut(name, f"it shares a photo with {twin}, and would count that person twice"))
+        elif same is not None:
+            left_out.append(LeftOut(name, f"its contacts are those of {same}, and would count that person twice"))
         else:
             people.append(Person(name, rest, contacts, covariances))
-        seen.update({photo: name for photo in photos if photo not in seen})
+            seen.update(dict.fromkeys(photos, name))
     if len(people) < 2:
         reasons = "".join(f" {out.name}: {out.reason}." for out in left_out[:5])
         raise InputError(

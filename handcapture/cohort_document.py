@@ -36,9 +36,14 @@ def find_rests(paths: Sequence[Path]) -> list[tuple[str, Rest]]:
             if entry.is_file() and entry.suffix.lower() == ".json":
                 found.append((entry.stem, read_rest(entry)))
             elif entry.is_dir():
-                rests = [read_rest(file) for file in sorted(entry.rglob("*.json"))]
-                if rests:
-                    found.append((entry.name, _pooled(entry, rests)))
+                files = [p for p in sorted(entry.rglob("*.json")) if not _hidden(p.relative_to(entry))]
+                if any(file.parent != entry for file in files):
+                    raise InputError(
+                        f"{entry} holds folders with rests, and who is a person there cannot be told. Put the rests of "
+                        "one person into one folder, and name the folders that hold the people."
+                    )
+                if files:
+                    found.append((entry.name, _pooled(entry, [read_rest(file) for file in files])))
         if len(found) == before:
             raise InputError(f"{path} holds no rests (.json). Make them with handcapture capture, or batch --rests.")
     seen: dict[str, int] = {}
@@ -47,6 +52,10 @@ def find_rests(paths: Sequence[Path]) -> list[tuple[str, Rest]]:
         seen[name] = seen.get(name, 0) + 1
         named.append((name if seen[name] == 1 else f"{name} ({seen[name]})", rest))
     return named
+
+
+def _hidden(path: Path) -> bool:
+    return any(part.startswith(".") for part in path.parts)
 
 
 def _pooled(folder: Path, rests: Sequence[Rest]) -> Rest:
@@ -58,6 +67,11 @@ def _pooled(folder: Path, rests: Sequence[Rest]) -> Rest:
         if not photos & seen:  # a photo that was copied tells nothing new
             placements.append(placement)
         seen |= photos
+    if any(not rest.placements for rest in rests):
+        raise InputError(
+            f"The rests in {folder} cannot be pooled: one tells nothing of its placements. Leave that one alone there, "
+            "or measure its photos again."
+        )
     try:
         return pool(placements)
     except InputError as error:

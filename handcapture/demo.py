@@ -54,12 +54,14 @@ def run_demo(output: Path, say: Callable[[str], None]) -> dict[str, Any]:
         raise OutputError(
             f"The folder {output} cannot be made: {error.strerror or error}. Name another one with --output."
         ) from None
+    _require_own(output)
     written: list[str] = []
 
     def write(name: str, data: bytes) -> None:
         write_atomically(output / name, data)
         written.append(name)
 
+    write(_MARK, _MARK_TEXT)
     say("The Lantern Puppet Theatre (invented) wants a desk of twelve cue buttons, fitted to its player's hands.")
     say("The photos are composed of synthetic hands on our printed mat; every place in them is known exactly.\n")
     say("1. The mat to print, and three photos of the hands laid down on it.")
@@ -121,6 +123,21 @@ _GUIDE: Final = {
     "tiled_a4.pdf": "the whole panel in true size on A4 pages",
     "panel.dxf": "for the shop; panel.svg the same; drill.csv the drill table",
 }
+
+
+_MARK: Final = "demo.txt"
+_MARK_TEXT: Final = b"handcapture demo wrote the files in this folder, and writes them anew when it is run again.\n"
+
+
+def _require_own(folder: Path) -> None:
+    """Refuse a folder in which somebody's own files would be replaced."""
+    names = [*_GUIDE, "panel.svg", "drill.csv", *(f"seen_{k}.jpg" for k in range(2, len(PHOTOS) + 1))]
+    own = [name for name in names if (folder / name).exists()]
+    if own and not (folder / _MARK).exists():
+        raise InputError(
+            f"{folder} holds files that the demo did not make and would replace: {', '.join(own)}. Name another folder "
+            "with --output."
+        )
 
 
 def _misses_mm(rest: Any, path: Path) -> list[float]:

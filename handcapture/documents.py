@@ -163,6 +163,17 @@ def load_json(path: Path, kind: str, version: int) -> tuple[dict[str, Any], int]
     return document, int(number)
 
 
+def kind_of(path: Path) -> str | None:
+    """Return which of our documents a file is, in words ("a rest"); None where it is none."""
+    try:
+        with path.open("rb") as file:
+            start = file.read(400)
+    except OSError:
+        return None
+    found = re.match(rb'\s*\{\s*"schema":\s*"(handcapture\.[a-z_]+)/', start)
+    return None if found is None else f"a {found[1].decode().removeprefix('handcapture.')}"
+
+
 _DOCUMENTS: Final = {
     "handcapture.rest": "a rest (as handcapture capture writes it)",
     "handcapture.layout": "a layout (as handcapture fit writes it)",

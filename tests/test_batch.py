@@ -246,6 +246,54 @@ def test_a_cluster_that_loses_a_worker_loses_no_photo(tmp_path: Path) -> None:
     assert [row["photo"] for row in rows_of(tmp_path / "t.csv")] == sorted(contents)
 
 
+def test_a_cluster_that_goes_away_makes_no_failures(tmp_path: Path) -> None:
+    """The scheduler ends in the middle: a sentence, and what came is kept; the rest is measured later, here say."""
+    from distributed import LocalCluster
+
+    contents = {f"{k:03d}.jpg": b"slow %d" % k for k in range(40)}
+    photos = named(tmp_path / "in", contents)
+    came: list[Row] = []
+    cluster = LocalCluster(n_workers=1, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1")
+
+    def told(row: Row) -> None:
+        came.append(row)
+        if len(came) == 5:
+            threading.Thread(target=cluster.close).start()
+
+    with cluster, pytest.raises(OutputError, match="give the same command again once it is there"):
+        run(photos, tmp_path / "t.csv", Settings(), 1, scheduler=cluster.scheduler_address, told=told, work=stand_in)
+    assert {row["status"] for row in came} == {"measured"}
+    outcome = run(photos, tmp_path / "t.csv", Settings(), 2, work=stand_in)
+    assert (outcome.measured, outcome.failed) == (40, 0)
+    assert outcome.known == len(came) >= 5
+
+
+def test_what_failed_for_the_machine_is_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A worker that died and a disk that was away: told, and the same command tries just those again."""
+    photos = named(tmp_path / "in", {"a.jpg": b"good", "b.jpg": b"dies", "d.jpg": b"no photo"})
+    photos.append(Named("c.jpg", tmp_path / "disk" / "c.jpg"))
+    outcome = run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    assert (outcome.measured, outcome.failed, outcome.again) == (2, 2, 2)
+    (tmp_path / "in" / "b.jpg").write_bytes(b"good too")
+    named(tmp_path / "disk", {"c.jpg": b"good as well"})
+    outcome = run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    assert (outcome.measured, outcome.failed, outcome.known, outcome.again) == (4, 0, 2, 0)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["disk", "in", "t.csv"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pipes with names there")
+def test_what_is_no_file_is_not_waited_for(tmp_path: Path) -> None:
+    photos = named(tmp_path / "in", {"a.jpg": b"good"})
+    os.mkfifo(tmp_path / "t.csv.part.jsonl")
+    with pytest.raises(InputError, match="is no file"):
+        run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    os.mkfifo(tmp_path / "list.txt")
+    (tmp_path / "endless.txt").symlink_to("/dev/zero")
+    for name in ("list.txt", "endless.txt"):
+        with pytest.raises(InputError, match="is empty"):
+            find_photos([tmp_path / name])
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

@@ -172,3 +172,21 @@ def test_without_moves_the_plan_stays_as_it_is_and_a_strange_one_is_refused(layo
         updated_plan(PLAN, moving(layout, {"Belt": (3.0, 0.0)}))
     with pytest.raises(InputError, match="not a plan that can be changed"):
         updated_plan("buttons = 3", moving(layout, {}))
+
+
+def test_a_plan_of_another_fit_is_refused(layout: Layout) -> None:
+    """A move counts from where the plan wished the button when it was fitted; from elsewhere it would go astray."""
+    fitted = replace(
+        layout,
+        buttons=tuple(
+            replace(b, offset_mm=(1.0, -2.0)) if b.label == "Stop" else replace(b, offset_mm=(0.0, 0.0))
+            for b in layout.buttons
+        ),
+    )
+    text, _ = updated_plan(PLAN, moving(fitted, {"Stop": (4.0, 1.5)}))
+    with pytest.raises(InputError, match=r"wishes Stop at offset_mm \[5, -0.5\], the layout was fitted with \[1, -2\]"):
+        updated_plan(text, moving(fitted, {"Stop": (4.0, 1.5)}))
+    elsewhere = PLAN.replace('finger = "little"', 'finger = "ring"', 1)
+    with pytest.raises(InputError, match="gives Stop to another finger or row"):
+        updated_plan(elsewhere, moving(fitted, {"Stop": (4.0, 1.5)}))
+    assert updated_plan(text, moving(fitted, {}))[0] == text, "where nothing moves, nothing can go astray"

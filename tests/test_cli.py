@@ -228,7 +228,7 @@ def test_an_input_is_never_overwritten(measured: Path, run: Run, tmp_path: Path)
     before = rest.read_bytes()
     options = ["--plan", measured / "plan.toml", "--panel", measured / "panel.toml"]
     result = run("fit", rest, *options, "--output", "rest.json", code=2)
-    assert "also an input" in result.stderr
+    assert "rest.json is a rest, which a layout would replace" in result.stderr
     assert rest.read_bytes() == before
 
 
@@ -286,6 +286,19 @@ def test_demo(run: Run, tmp_path: Path) -> None:
     assert {path.name for path in (tmp_path / "deep/try").iterdir()} == set(said["files"])
     assert sorted(said["misses_mm"])[4] < 1.5
     assert max(said["misses_mm"]) < 6
+
+
+def test_work_of_another_kind_is_not_replaced(run: Run, tmp_path: Path) -> None:
+    """A layout by a rest, say, or somebody's own files by the demo's."""
+    shutil.copy(SAMPLES / "try_layout.json", "la.json")
+    before = Path("la.json").read_bytes()
+    told = run("capture", SAMPLES / "rest_1.jpg", "--output", "la.json", code=2).stderr
+    assert "la.json is a layout, which a rest would replace" in told
+    assert Path("la.json").read_bytes() == before
+    Path("mine").mkdir()
+    Path("mine/panel.dxf").write_text("mine")
+    assert "holds files that the demo did not make" in run("demo", "--output", "mine", code=2).stderr
+    assert [path.name for path in Path("mine").iterdir()] == ["panel.dxf"]
 
 
 def test_demo_where_it_cannot_write(run: Run) -> None:

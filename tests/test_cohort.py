@@ -397,10 +397,26 @@ def test_copies_of_a_photo_are_one_placement(tmp_path: Path) -> None:
     found = dict(find_rests([tmp_path]))
     assert sorted(found) == sorted([name, "other"])
     assert len(found[name].placements) == len(rest.placements)
+    (tmp_path / name / "may").mkdir()
+    write_rest(tmp_path / name / "may" / "two.json", other)
+    with pytest.raises(InputError, match="who is a person there cannot be told"):
+        find_rests([tmp_path])
     (tmp_path / "photos" / "deep").mkdir(parents=True)
     (tmp_path / "photos" / "deep" / "x.jpg").write_bytes(b"")
     with pytest.raises(InputError, match="holds no rests"):
         find_rests([tmp_path / "photos"])
+
+
+def test_who_is_left_out_takes_nobody_along() -> None:
+    """A rest with a hidden finger does not count; a better one of its photos does. The same rest twice does not."""
+    (name, rest), *others = bench.people(4, 3)
+    hidden = replace(rest, fingertips=(replace(rest.fingertips[0], hidden=True), *rest.fingertips[1:]))
+    people, left_out = gather([("hidden", hidden), (name, rest), *others])
+    assert name in [person.name for person in people]
+    assert [out.name for out in left_out] == ["hidden"]
+    bare = replace(rest, placements=())
+    people, left_out = gather([("one", bare), ("two", bare), *others])
+    assert [(out.name, "those of one" in out.reason) for out in left_out] == [("two", True)]
 
 
 def test_folders_in_a_folder_are_people(tmp_path: Path) -> None:

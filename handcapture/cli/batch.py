@@ -94,6 +94,7 @@ def batch(
                 "measured": outcome.measured,
                 "failed": outcome.failed,
                 "known_before": outcome.known,
+                "to_try_again": outcome.again,
             }
         )
     else:
@@ -101,6 +102,11 @@ def batch(
         click.echo(f"{output}: {count}, {outcome.measured} measured, {outcome.failed} failed.")
         if outcome.known:
             click.echo(f"  {outcome.known} were known: from before, or as the same photo under another name.")
+        if outcome.again:
+            click.echo(
+                f"  {outcome.again} failed for what may lie in the machine, not in the photo: the same command tries "
+                f"them again, and knows the others ({output.name}.part.jsonl)."
+            )
         if others := pictures_not_read(photos):
             told_of = ", ".join(f"{count} {suffix}" for suffix, count in others.items())
             click.echo(f"  ! Pictures of kinds that are not read were passed over: {told_of}. Export them as JPEG.")

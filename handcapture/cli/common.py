@@ -202,7 +202,9 @@ def print_cautions() -> None:
 
 
 def check_output(path: Path, suffixes: tuple[str, ...], what: str) -> None:
-    """Refuse, before any work, a place where the result cannot be written."""
+    """Refuse, before any work, a place where the result cannot be written, or would replace another document."""
+    from handcapture.documents import kind_of
+
     if path.suffix.lower() not in suffixes:
         endings = suffixes[0] if len(suffixes) == 1 else ", ".join(suffixes[:-1]) + " or " + suffixes[-1]
         raise InputError(f"{path}: {what} is written to a file that ends in {endings}. Name it so.")
@@ -210,6 +212,9 @@ def check_output(path: Path, suffixes: tuple[str, ...], what: str) -> None:
         raise InputError(f"{path} is a folder. Name a file in it.")
     if not path.parent.is_dir():
         raise InputError(f"The folder {path.parent} does not exist. Make it first, or name another one.")
+    other = kind_of(path) if path.suffix.lower() == ".json" else None
+    if other is not None and other != what:
+        raise InputError(f"{path} is {other}, which {what} would replace. Name another file.")
 
 
 def check_not_input(output: Path, inputs: Sequence[Path]) -> None:

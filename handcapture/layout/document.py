@@ -110,6 +110,7 @@ class _Button(_Entry):
     landing_probability: Annotated[float, Field(ge=0, le=1)] | None = None
     fixed: bool = False
     part: _Part | None = None
+    offset_mm: Place | None = None
 
 
 class _Finding(_Entry):

@@ -172,6 +172,7 @@ def _fit(rest: Rest, plan: Plan, panel: Panel, panel_origin_mm: Point | None) ->
             ),
             fixed=buttons[place].at_mm is not None,
             part=part,
+            offset_mm=buttons[place].offset_mm,
         )
     in_plan_order = tuple(fitted[k] for k in range(len(order)))
     layout = Layout(plan.name, panel, origin_point, in_plan_order, (), rest_sha256(rest))

@@ -138,7 +138,8 @@ class Button:
 
     `wish_mm` is where its finger wants it, `moved_mm` how far the fit had to move it from there,
     `landing_probability` the probability that the finger, coming down at rest or at its stretch, lands within
-    the plunger (None when no finger position is known).
+    the plunger (None when no finger position is known), `offset_mm` what the plan shifted its wish by, mat frame (None
+    where that is not known).
     """
 
     label: str
@@ -152,6 +153,7 @@ class Button:
     landing_probability: float | None
     fixed: bool = False
     part: Part | None = None
+    offset_mm: Point | None = None
 
     @property
     def top_radius_mm(self) -> float:
