@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from handcapture.capture import Capture, Networks
 
 PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
+_LONGEST_NAME_BYTES: Final = 200
 _MOST_LIST_BYTES: Final = 50_000_000
 _NOT_READ: Final = (
     ".gif",
@@ -153,7 +154,9 @@ def _listed(path: Path) -> list[Named]:
                 f"{path}, line {number}: {line.strip()} does not exist, seen from the list's folder. Mend the line or "
                 "take it out."
             )
-        name = line.strip() if not Path(line.strip()).is_absolute() else photo.name
+        # Nothing of where the list's maker keeps their files: only what lies below the list.
+        below = not Path(line.strip()).is_absolute() and ".." not in Path(line.strip()).parts
+        name = line.strip() if below else photo.name
         found.append(Named(name, photo))
     return found
 
@@ -298,7 +301,13 @@ def _run(
                 rest = _renamed(rests / _file_name(row["same_as"]), row["photo"])
             if rests is not None and rest is not None:
                 place = rests / _file_name(row["photo"])
-                place.parent.mkdir(parents=True, exist_ok=True)
+                try:
+                    place.parent.mkdir(parents=True, exist_ok=True)
+                except OSError as error:
+                    raise OutputError(
+                        f"The folder {place.parent} cannot be made: {error.strerror}. Mend that, then give the same "
+                        "command again."
+                    ) from None
                 write_atomically(place, rest)
             append(row)
             rows[row["photo"]] = row
@@ -380,6 +389,9 @@ def _file_name(name: str) -> Path:
     parts = ["_" if part.strip(". ") == "" else part for part in parts]
     # A name that had to be changed might become another photo's.
     mark = "" if "/".join(parts) == name else f"-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
+    if len(parts[-1].encode()) > _LONGEST_NAME_BYTES:  # with its ending, and while it is written, no disk takes it
+        mark = f"-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
+        parts[-1] = parts[-1].encode()[:_LONGEST_NAME_BYTES].decode(errors="ignore")
     return Path(*parts[:-1], f"{parts[-1]}{mark}.json")
 
 

@@ -32,6 +32,8 @@ MOST_BYTES: Final = 100_000_000
 FOCAL_RELATIVE_SD: Final = 0.03
 SENSOR_FOCAL_RELATIVE_SD: Final = 0.06
 FULL_FRAME_DIAGONAL_MM: Final = 43.267
+_MOST_SCANS: Final = 100
+"""A progressive JPEG has some ten; each costs the decoder a pass over the whole picture."""
 _FORMATS: Final = ("JPEG", "PNG", "WEBP", "TIFF")
 _ORIENTATION, _EXIF_BLOCK, _FOCAL_35MM, _TAKEN = 0x0112, 0x8769, 0xA405, 0x9003
 _FOCAL, _SENSOR_PX_PER_UNIT, _SENSOR_UNIT, _WIDTH = 0x920A, 0xA20E, 0xA210, 0xA002
@@ -181,6 +183,8 @@ def _decode(data: bytes, picture: Image.Image, path: Path) -> NDArray[np.uint8]:
         if picture.format in ("JPEG", "MPO") and picture.mode == "RGB":
             if data.rstrip(b"\0")[-2:] != b"\xff\xd9" and b"\xff\xd9" not in data[-65536:]:
                 raise _refuse(path, "is cut short", "Copy it from the phone again.")
+            if data.count(b"\xff\xda") > _MOST_SCANS:
+                raise _refuse(path, "has more scans than any camera writes", "Save it anew as a plain JPEG.")
             pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
             if pixels is None or (pixels.shape[1], pixels.shape[0]) != picture.size:
                 raise _refuse(path, "cannot be decoded", "Copy it from the phone again.")

@@ -268,6 +268,25 @@ def test_a_cluster_that_goes_away_makes_no_failures(tmp_path: Path) -> None:
     assert outcome.known == len(came) >= 5
 
 
+def test_long_names_and_folders_in_the_way(tmp_path: Path) -> None:
+    """A name that no disk takes with an ending more is shortened; a file where a folder must be is told."""
+    name = "ü" * 120 + ".jpg"
+    photos = named(tmp_path / "in", {name: b"good"})
+    run(photos, tmp_path / "t.csv", Settings(), 1, rests=tmp_path / "rests", work=stand_in)
+    assert len(list((tmp_path / "rests").iterdir())) == 1
+    (tmp_path / "rests" / "Mara").write_text("a file")
+    below = [Named("Mara/a.jpg", photos[0].path)]
+    with pytest.raises(OutputError, match="Mara cannot be made"):
+        run(below, tmp_path / "t.csv", Settings(), 1, rests=tmp_path / "rests", work=stand_in)
+
+
+def test_lists_put_no_places_of_the_machine_into_the_table(tmp_path: Path) -> None:
+    named(tmp_path / "secret", {"a.jpg": b"good"})
+    (tmp_path / "lists").mkdir()
+    (tmp_path / "lists" / "l.txt").write_text(f"../secret/a.jpg\n{tmp_path / 'secret' / 'a.jpg'}\n")
+    assert [photo.name for photo in find_photos([tmp_path / "lists" / "l.txt"])] == ["a.jpg", "a.jpg (2)"]
+
+
 def test_what_failed_for_the_machine_is_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A worker that died and a disk that was away: told, and the same command tries just those again."""
     photos = named(tmp_path / "in", {"a.jpg": b"good", "b.jpg": b"dies", "d.jpg": b"no photo"})

@@ -407,6 +407,15 @@ def test_copies_of_a_photo_are_one_placement(tmp_path: Path) -> None:
         find_rests([tmp_path / "photos"])
 
 
+def test_nothing_is_written_among_the_rests(tmp_path: Path) -> None:
+    folder = folder_of(tmp_path, 3)
+    before = {path: path.read_bytes() for path in folder.iterdir()}
+    for option, name in (("--output", "sizes.json"), ("--plot", "p.png")):
+        done = CliRunner().invoke(main, ["cohort", str(folder), option, str(folder / name)])
+        assert (done.exit_code, "Name a place outside of it" in done.output) == (2, True), done.output
+    assert {path: path.read_bytes() for path in folder.iterdir()} == before
+
+
 def test_who_is_left_out_takes_nobody_along() -> None:
     """A rest with a hidden finger does not count; a better one of its photos does. The same rest twice does not."""
     (name, rest), *others = bench.people(4, 3)

@@ -189,6 +189,19 @@ def test_focal_length_by_the_sensor(tmp_path: Path, tags: dict[int, float], expe
     assert photo.focal_prior_relative_sd > 0.05
 
 
+def test_a_picture_of_thousands_of_scans_is_refused(tmp_path: Path) -> None:
+    """Each scan costs the decoder a pass over all pixels: minutes for a file of some hundred kilobytes."""
+    out = io.BytesIO()
+    Image.new("RGB", (900, 700)).save(out, "JPEG", progressive=True)
+    data = out.getvalue()
+    (tmp_path / "x.jpg").write_bytes(data)
+    assert read_photo(tmp_path / "x.jpg").size_px == (900, 700)
+    start = data.rindex(b"\xff\xda")
+    (tmp_path / "x.jpg").write_bytes(data[:start] + data[start:-2] * 3000 + b"\xff\xd9")
+    with pytest.raises(InputError, match="more scans than any camera"):
+        read_photo(tmp_path / "x.jpg")
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="names are text there")
 def test_a_name_that_is_no_text_can_be_written(tmp_path: Path) -> None:
     """From an old disk: read all the same, a question mark in place of what nobody can read."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -81,16 +82,19 @@ def cohort(
         if path is not None:
             check_output(path, suffixes, what)
             check_not_input(path, [*rests, *([plan] if plan else []), *([panel] if panel else [])])
+            _require_outside(path, rests)
     if (plan is None) != (panel is None):
         raise click.UsageError("--plan and --panel go together.")
     if layouts is not None and plan is None:
         raise click.UsageError("--layouts needs --plan and --panel: which panels are to be fitted?")
+    if layouts is not None:
+        _require_outside(layouts, rests)
     people, left_out = gather(find_rests(rests), hands)
     most = max(most_sizes, sizes or 1)
     found = study(people, left_out, hands, WITHIN_MM if within_mm is None else within_mm, most)
     if sizes is not None and sizes > len(found.sets):
         raise InputError(f"{len(people)} people cannot be parted into {sizes} sizes. Ask for {len(people)} or fewer.")
-    chosen = found.sets[sizes - 1] if sizes else (found.least_set(target / 100) or found.sets[-1])
+    chosen = found.sets[sizes - 1] if sizes else (found.least_set(target / 100) or _largest_told(found))
     against: tuple[AgainstOwn, ...] = ()
     files: list[str] = []
     if plan is not None and panel is not None:
@@ -117,6 +121,18 @@ def cohort(
         if path is not None:
             click.echo(f"  Written: {path}")
     click.echo("\nA size is a mean, and nobody's own hand: let people try a print before anything is cut.")
+
+
+def _require_outside(path: Path, rests: Sequence[Path]) -> None:
+    """Refuse to write among the rests: one of them would be replaced, or the result taken for one next time."""
+    for folder in rests:
+        if folder.is_dir() and path.resolve().is_relative_to(folder.resolve()):
+            raise InputError(f"{path} lies in {folder}, where the rests are read from. Name a place outside of it.")
+
+
+def _largest_told(found: Cohort) -> SizeSet:
+    """Return the largest set of which it is known how it serves others; not one of copies of single people."""
+    return next((s for s in reversed(found.sets) if s.served_when_left_out is not None), found.sets[0])
 
 
 def _write_layouts(folder: Path, chosen: SizeSet, fitted: Any) -> list[str]:

@@ -45,6 +45,7 @@ _BINARY: Final = b"AutoCAD Binary DXF"
 """How binary DXF files begin (DXF reference, binary DXF files)."""
 _DWG = re.compile(rb"AC10\d\d[\x00-\x1f]")
 _TAIL_BYTES: Final = 200
+_LONGEST_TEXT: Final = 5000
 _DEEPEST: Final = 16
 _FRAME_POINT: Final = 16
 """Flag of vertices that only steer a smoothed polyline (DXF reference, VERTEX, group 70)."""
@@ -196,6 +197,11 @@ class _Walker:
     def read(self, entity: Any, layer: str, depth: int) -> None:
         kind = entity.dxftype()
         if kind == "INSERT":
+            if entity.mcount > MOST_SHAPES:  # of an empty block, say: nothing else would count its copies
+                raise DocumentError(
+                    f"A block stands there {entity.mcount} times; up to {MOST_SHAPES} are read. Save the panel alone."
+                )
+            self.count += int(entity.mcount)
             for part in entity.multi_insert() if entity.mcount > 1 else (entity,):
                 self.walk(part.virtual_entities(skipped_entity_callback=self.skipped), layer, depth + 1)
                 self.walk(part.attribs, layer, depth + 1)
@@ -318,6 +324,8 @@ class _Walker:
 
     def caption(self, entity: Any, kind: str) -> None:
         """Add a text; the place it covers is estimated from its height, length and alignment."""
+        if len(entity.dxf.get("text", "") if kind != "MTEXT" else entity.text) > _LONGEST_TEXT:
+            return  # no label of a hole, and ezdxf takes the square of its length to read it
         text = entity.plain_text() if kind == "MTEXT" else _plain(entity.plain_text())
         lines = text.split("\n")
         if kind == "MTEXT":
