@@ -199,7 +199,8 @@ class _Walker:
         if kind == "INSERT":
             if entity.mcount > MOST_SHAPES:  # of an empty block, say: nothing else would count its copies
                 raise DocumentError(
-                    f"A block stands there {entity.mcount} times, more than the {MOST_SHAPES} that are read. Save the panel alone."
+                    f"A block stands there {entity.mcount} times, more than the {MOST_SHAPES} that are read. "
+                    "Save the panel alone."
                 )
             self.count += int(entity.mcount)
             for part in entity.multi_insert() if entity.mcount > 1 else (entity,):
