@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 import os
@@ -11,6 +12,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +63,21 @@ def named(folder: Path, contents: dict[str, bytes]) -> list[Named]:
         (folder / name).write_bytes(data)
         found.append(Named(name, folder / name))
     return found
+
+
+@contextlib.contextmanager
+def no_table_written() -> Iterator[None]:
+    """Let a run end just before its table: all its rows are in the journal."""
+    plain = batch.write_atomically
+
+    def fail(path: Path, data: bytes) -> None:
+        if path.suffix == ".csv":
+            raise OutputError("full")
+        plain(path, data)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(batch, "write_atomically", fail)
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -399,17 +416,8 @@ def test_names_with_odd_ends_of_lines_are_taken_up_again(tmp_path: Path) -> None
     """U+2028 and its like end a line for some readers; the journal's end with a line feed."""
     contents = {f"a\u2028{k}\u0085\u2029.jpg": b"good %d" % k for k in range(3)}
     photos = named(tmp_path / "in", contents)
-    plain = batch.write_atomically
-    with pytest.MonkeyPatch.context() as patch:
-
-        def fail(path: Path, data: bytes) -> None:
-            if path.suffix == ".csv":
-                raise OutputError("full")
-            plain(path, data)
-
-        patch.setattr(batch, "write_atomically", fail)
-        with pytest.raises(OutputError):
-            run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    with no_table_written(), pytest.raises(OutputError):
+        run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
     assert run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in).known == 3
 
 
@@ -524,17 +532,8 @@ def test_what_an_earlier_run_was_given_is_told(tmp_path: Path) -> None:
 
 def test_a_rest_that_is_gone_is_measured_again(tmp_path: Path) -> None:
     photos = [Named("a.jpg", SAMPLES / "rest_1.jpg"), Named("b.jpg", SAMPLES / "rest_1.jpg")]
-    plain = batch.write_atomically
-    with pytest.MonkeyPatch.context() as patch:
-        # Ended before the table was written, and a rest removed by hand.
-        def fail(path: Path, data: bytes) -> None:
-            if path.suffix == ".csv":
-                raise OutputError("full")
-            plain(path, data)
-
-        patch.setattr(batch, "write_atomically", fail)
-        with pytest.raises(OutputError):
-            run(photos, tmp_path / "t.csv", Settings(), 1, rests=tmp_path / "rests")
+    with no_table_written(), pytest.raises(OutputError):
+        run(photos, tmp_path / "t.csv", Settings(), 1, rests=tmp_path / "rests")
     (tmp_path / "rests" / "a.jpg.json").unlink()
     outcome = run(photos, tmp_path / "t.csv", Settings(), 1, rests=tmp_path / "rests")
     assert (outcome.measured, outcome.known) == (2, 1)
