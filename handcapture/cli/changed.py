@@ -59,8 +59,8 @@ def changed(
     if len(rests) < 2:
         raise InputError("One rest alone cannot be compared. Name two or more; the first is the reference.")
     if output is not None:
-        check_output(output, (".json",), "a comparison")
         check_not_input(output, [*rests, *([layout] if layout else [])])
+        check_output(output, (".json",), "a comparison")
     margins = (MARGIN_MM if margin_mm is None else margin_mm, MARGIN_DEG if margin_deg is None else margin_deg)
     sessions = [read_rest(path) for path in rests]
     times = days_of(session_times(sessions, days))
