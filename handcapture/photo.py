@@ -34,6 +34,8 @@ SENSOR_FOCAL_RELATIVE_SD: Final = 0.06
 FULL_FRAME_DIAGONAL_MM: Final = 43.267
 _MOST_SCANS: Final = 100
 """A progressive JPEG has some ten; each costs the decoder a pass over the whole picture."""
+_END: Final = b"\xff\xd9"
+"""A JPEG's closing marker."""
 _FORMATS: Final = ("JPEG", "PNG", "WEBP", "TIFF")
 _ORIENTATION, _EXIF_BLOCK, _FOCAL_35MM, _TAKEN = 0x0112, 0x8769, 0xA405, 0x9003
 _FOCAL, _SENSOR_PX_PER_UNIT, _SENSOR_UNIT, _WIDTH = 0x920A, 0xA20E, 0xA210, 0xA002
@@ -178,17 +180,14 @@ def _focal_by_sensor(inner: Any, size: tuple[int, int]) -> float | None:
 
 
 def _decode(data: bytes, picture: Image.Image, path: Path) -> NDArray[np.uint8]:
-    """Return the pixels as stored, BGR. Plain JPEG goes through OpenCV, which is quicker."""
+    """Return the pixels as stored, BGR."""
     try:
-        if picture.format in ("JPEG", "MPO") and picture.mode == "RGB":
-            if data.rstrip(b"\0")[-2:] != b"\xff\xd9" and b"\xff\xd9" not in data[-65536:]:
-                raise _refuse(path, "is cut short", "Copy it from the phone again.")
-            if data.count(b"\xff\xda") > _MOST_SCANS:
-                raise _refuse(path, "has more scans than any camera writes", "Save it anew as a plain JPEG.")
-            pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
-            if pixels is None or (pixels.shape[1], pixels.shape[0]) != picture.size:
+        if picture.format in ("JPEG", "MPO"):
+            jpeg = _decode_jpeg(data, picture.mode in ("RGB", "L"), path)
+            if jpeg.shape[1::-1] != picture.size:
                 raise _refuse(path, "cannot be decoded", "Copy it from the phone again.")
-            return np.asarray(pixels, dtype=np.uint8)
+            if jpeg.shape[2] == 3:
+                return jpeg
         if picture.mode in ("I", "I;16", "I;16B", "I;16L"):
             grey = np.asarray(picture).astype(np.float64)
             return np.repeat((grey / 257.0 + 0.5).clip(0, 255).astype(np.uint8)[..., None], 3, axis=2)
@@ -202,6 +201,35 @@ def _decode(data: bytes, picture: Image.Image, path: Path) -> NDArray[np.uint8]:
         raise
     except Exception as error:  # decoders raise many kinds
         raise _refuse(path, f"cannot be decoded ({brief(error)})", "Copy it from the phone again.") from None
+
+
+def _decode_jpeg(data: bytes, is_plain: bool, path: Path) -> NDArray[np.uint8]:
+    """Return a JPEG's pixels (height, width, 3), BGR, or, where it is not `is_plain`, its four inks.
+
+    A decoder makes a picture of damaged data as well, whose parts may have moved: what it warns of is refused.
+    """
+    import simplejpeg
+
+    if data.rstrip(b"\0")[-2:] != _END and _END not in data[-65536:]:
+        raise _refuse(path, "is cut short", "Copy it from the phone again.")
+    if data.count(b"\xff\xda") > _MOST_SCANS:
+        raise _refuse(path, "has more scans than any camera writes", "Save it anew as a plain JPEG.")
+    space = "BGR" if is_plain else "CMYK"
+    try:
+        try:
+            return np.asarray(simplejpeg.decode_jpeg(data, space), dtype=np.uint8)
+        except ValueError as error:
+            if "extraneous bytes" not in str(error):
+                raise
+            # Some cameras fill up with zeros before the end: nothing is missing then. The first may be part of the data.
+            unpadded = data[: data.rfind(_END)].rstrip(b"\0") + b"\0" + _END
+            return np.asarray(simplejpeg.decode_jpeg(unpadded, space), dtype=np.uint8)
+    except ValueError as error:
+        raise _refuse(
+            path,
+            f"is damaged: parts of the picture are missing or out of place ({brief(error)})",
+            "Copy it from the phone again.",
+        ) from None
 
 
 def _turn(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:

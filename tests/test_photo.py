@@ -115,6 +115,43 @@ def test_refusals_are_sentences(data: bytes, words: str, tmp_path: Path) -> None
     assert "photo.jpg" in str(caught.value)
 
 
+@pytest.mark.parametrize("share", [0.3, 0.5, 0.7, 0.9])
+def test_a_picture_of_which_a_part_is_missing_is_refused(share: float, tmp_path: Path) -> None:
+    """What a card reader's repair leaves: the file ends as it should, and a decoder fills up what is missing."""
+    data = jpeg()
+    with pytest.raises(InputError, match="damaged"):
+        read(data[: int(len(data) * share)] + b"\xff\xd9", tmp_path)
+
+
+def test_a_block_of_the_disk_that_is_lost_is_refused(tmp_path: Path) -> None:
+    data = (Path(__file__).parents[1] / "samples" / "rest_1.jpg").read_bytes()
+    for share in (0.3, 0.5, 0.7, 0.9):
+        at = int(len(data) * share) // 512 * 512
+        for lost in (bytes(512), b"\xaa" * 512, data[:512]):
+            with pytest.raises(InputError, match="damaged"):
+                read(data[:at] + lost + data[at + 512 :], tmp_path)
+
+
+def test_zeros_before_the_end_do_no_harm(tmp_path: Path) -> None:
+    data = jpeg()
+    padded = read(data[:-2] + bytes(36) + data[-2:], tmp_path)
+    assert np.array_equal(padded.pixels_bgr, read(data, tmp_path).pixels_bgr)
+    assert np.array_equal(read(data + b"more, as phones add it", tmp_path).pixels_bgr, padded.pixels_bgr)
+
+
+@pytest.mark.parametrize("mode", ["RGB", "L", "CMYK"])
+@pytest.mark.parametrize("progressive", [False, True])
+def test_jpegs_are_decoded_as_another_library_does(mode: str, progressive: bool, tmp_path: Path) -> None:
+    """Pillow is that library: the standard (ITU-T T.81) lets decoders differ by rounding."""
+    out = io.BytesIO()
+    picture().convert(mode).save(out, "JPEG", quality=90, progressive=progressive)
+    theirs = np.asarray(Image.open(io.BytesIO(out.getvalue())).convert("RGB"))[..., ::-1].astype(int)
+    assert np.abs(read(out.getvalue(), tmp_path).pixels_bgr - theirs).max() <= 2
+    with pytest.raises(InputError, match="damaged"):
+        data = out.getvalue()
+        read(data[: len(data) * 6 // 10] + b"\xff\xd9", tmp_path)
+
+
 def test_missing_and_folder(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="does not exist"):
         read_photo(tmp_path / "nothing.jpg")
