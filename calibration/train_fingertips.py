@@ -33,6 +33,7 @@ from handcapture.hands.fingertips import (
     STRIP_SHRINK,
     STRIP_SPAN,
     features_of,
+    weights_sha256,
 )
 from handcapture.hands.outline import TIP_VIEW_MM
 
@@ -304,6 +305,8 @@ def train(source: Path, shapes: frozenset[str] = FITTING_SHAPES, folder: Path = 
         opset_version=13,
     )
     (folder / "fingertip.json").write_text(json.dumps(calibration, indent=1) + "\n")
+    sha256 = weights_sha256((folder / "fingertip.onnx").read_bytes(), calibration)
+    print(f"If these are to be shipped, fingertips.MODEL_SHA256 becomes {sha256}")
 
 
 def deviations(miss: np.ndarray, stated: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

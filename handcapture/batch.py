@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from handcapture.batch_record import Row, appending, require_arrow, resumed, table
 from handcapture.documents import alone, plain_text, read_bytes, write_atomically
-from handcapture.errors import HandcaptureError, InputError, OutputError, brief
+from handcapture.errors import HandcaptureError, InputError, InstallationError, OutputError, brief, not_imported
 from handcapture.photo import MOST_BYTES
 from handcapture.version import __version__
 
@@ -176,7 +176,10 @@ def _networks() -> Networks:
 
 
 def measure(data: bytes, name: str, settings: Settings) -> tuple[Row, bytes | None]:
-    """Return the row of a photo, given as the bytes of its file, and its rest document where that is asked for."""
+    """Return the row of a photo, given as the bytes of its file, and its rest document where that is asked for.
+
+    InstallationError where no photo can be measured, whatever it shows.
+    """
     from handcapture.capture import capture
     from handcapture.mat.print_scale import PrintScale
     from handcapture.photo import photo_of
@@ -190,6 +193,10 @@ def measure(data: bytes, name: str, settings: Settings) -> tuple[Row, bytes | No
         found = capture(photo, _networks(), settings.mat, scale, settings.one_handed, settings.card)
         row |= {"status": "measured", **_told(found)}
         rest = _rest(found) if settings.with_rests else None
+    except InstallationError:
+        raise
+    except ImportError as error:
+        raise not_imported(error) from None
     except HandcaptureError as error:
         row |= {"status": "failed", "reason": " ".join(str(error).replace(str(Path(name)), name).split())}
     row["seconds"] = round(time.perf_counter() - start, 3)
@@ -269,7 +276,7 @@ def run(
 
     Photos are read here and sent as bytes: workers need no access to them, and with `scheduler` they go to the machines
     of that scheduler and to nobody else. InputError when the journal of an earlier run has other settings, or something
-    is not installed; OutputError when nothing can be written.
+    is not installed; OutputError when nothing can be written; InstallationError from a worker ends the run.
     """
     settings = Settings(**{**asdict(settings), "with_rests": rests is not None})
     if output.suffix.lower() == ".parquet":
@@ -450,6 +457,8 @@ def _on_cores(
                 return _failed(name, data, f"It took longer than {SECONDS:.0f} s."), None
             except (ProcessExpired, MemoryError) as error:
                 return _failed(name, data, f"The process that measured it ended: {error}."), None
+            except InstallationError:
+                raise
             except Exception as error:  # a mistake of ours: the photo is told, the run goes on
                 return _failed(name, data, _unexpected(error)), None
             return found
@@ -540,9 +549,10 @@ def _on_cluster(
                 found: tuple[Row, bytes | None] = future.result()
             except CancelledError:
                 raise gone("went away") from None
-            except (
-                Exception
-            ) as error:  # what broke on another machine may be anything; the photo is told, the run goes on
+            except InstallationError as error:
+                raise InstallationError(f"On a machine of the cluster: {error}") from None
+            # What broke on another machine may be anything; the photo is told, the run goes on.
+            except Exception as error:
                 told = f"The cluster could not measure it: {type(error).__name__}: {brief(error)}."
                 return _failed(name, data, told), None
             return found

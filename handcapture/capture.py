@@ -29,9 +29,9 @@ class Networks:
     """Both networks, loaded once for any number of photos. A context manager."""
 
     def __init__(self, fingertip_folder: Path | None = None) -> None:
-        """Load them; HandcaptureError when the weights are damaged. Benches may name other fingertip weights."""
-        self.hands = HandNetwork()
+        """Load them; InstallationError when the weights are damaged. Benches may name other fingertip weights."""
         self.fingertips = FingertipNetwork(fingertip_folder)
+        self.hands = HandNetwork()  # last: it would have to be closed if the other failed
 
     def __enter__(self) -> Networks:
         return self

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
 import platform
 import shutil
+import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from handcapture.version import __version__
 
+if TYPE_CHECKING:
+    from packaging.requirements import Requirement
+
 State = Literal["good", "note", "missing"]
+_OPTIONAL: Final = {"pyarrow": "a table in .parquet", "distributed": "batch --scheduler"}
+_OTHER_OPENCV: Final = ("opencv-python", "opencv-contrib-python", "opencv-contrib-python-headless")
+_IMPORT_SECONDS: Final = 300
+_LONGEST: Final = 200
 _LEAST_FREE_MB: Final = 200
 _LEAST_MEMORY_MB: Final = 1000
 """A photo of 12 MP takes half a gigabyte (`calibration/speed.py`)."""
@@ -43,27 +53,110 @@ def _python() -> Iterator[Look]:
 
 
 def _packages() -> Iterator[Look]:
-    """Compare what is installed with what the program's own metadata asks for."""
+    """Compare what is installed with what the program asks for, and see whether it can be imported."""
+    try:
+        metadata.distribution("handcapture")
+        yield Look("handcapture", "good", f"{__version__}, installed")
+    except metadata.PackageNotFoundError:
+        yield Look("handcapture", "note", f"{__version__}, not installed: run from its sources", "")
+    wanted = [one for one in _requirements() if one.marker is None or one.marker.evaluate({"extra": ""})]
+    versions = {name: _version(name) for name in (*(one.name for one in wanted), *_OPTIONAL)}
+    broken = _not_imported([name for name, version in versions.items() if version is not None])
+    for one in wanted:
+        name, version, ask = one.name, versions[one.name], f"'{one.name}{one.specifier}'"
+        if version is None:
+            yield Look(name, "missing", "not installed", f"pip install {ask}")
+        elif not one.specifier.contains(version, prereleases=True):
+            yield Look(name, "missing", version, f"pip install {ask}")
+        elif name in broken:
+            told = f"{version} cannot be imported: {broken[name]}"
+            yield Look(name, "missing", told, f"pip install --force-reinstall {ask}")
+        else:
+            yield Look(name, "good", version)
+    for name, use in _OPTIONAL.items():
+        version = versions[name]
+        if version is None:
+            yield Look(name, "good", f"not installed; only {use} needs it")
+        elif name in broken:
+            told = f"{version} cannot be imported: {broken[name]}"
+            yield Look(name, "note", told, f"Only {use} needs it: pip install --force-reinstall {name}")
+        else:
+            yield Look(name, "good", version)
+    for name in _OTHER_OPENCV:
+        if (version := _version(name)) is not None:
+            remedy = f"pip uninstall {name}, then pip install --force-reinstall opencv-python-headless"
+            yield Look(name, "note", f"{version} writes into the same folder as opencv-python-headless", remedy)
+
+
+def _version(name: str) -> str | None:
+    try:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:
+        return None
+
+
+def _requirements() -> list[Requirement]:
+    """Return what the program asks for: by its own metadata, or, run from its sources, by pyproject.toml."""
+    import tomllib
+
     from packaging.requirements import Requirement
 
     try:
-        wanted = metadata.requires("handcapture") or []
+        texts = metadata.requires("handcapture") or []
     except metadata.PackageNotFoundError:
-        yield Look("handcapture", "note", f"{__version__}, not installed: run from its sources", "")
-        return
-    yield Look("handcapture", "good", f"{__version__}, installed")
-    for text in wanted:
-        requirement = Requirement(text)
-        if requirement.marker is not None and not requirement.marker.evaluate({"extra": ""}):
-            continue
         try:
-            version = metadata.version(requirement.name)
-        except metadata.PackageNotFoundError:
-            yield Look(requirement.name, "missing", "not installed", f"pip install '{requirement.name}'")
-            continue
-        fits = requirement.specifier.contains(version, prereleases=True)
-        remedy = "" if fits else f"pip install '{requirement.name}{requirement.specifier}'"
-        yield Look(requirement.name, "good" if fits else "missing", version, remedy)
+            content = (Path(__file__).parents[1] / "pyproject.toml").read_text(encoding="utf-8")
+        except OSError:
+            return []
+        texts = tomllib.loads(content)["project"]["dependencies"]
+    return [Requirement(text) for text in texts]
+
+
+_IMPORT_ALL: Final = """
+import importlib, json, sys
+for name, modules in json.loads(sys.argv[1]).items():
+    print(json.dumps([name, None]), flush=True)
+    for module in modules:
+        try:
+            importlib.import_module(module)
+        except BaseException as error:
+            print(json.dumps([name, f"{type(error).__name__}: {error}"]), flush=True)
+"""
+"""Told before and after: a library that brings the process down is then the last one that was told."""
+
+
+def _not_imported(names: Sequence[str]) -> dict[str, str]:
+    """Return which installed packages cannot be imported, and why; looked at in a process of their own."""
+    from packaging.utils import canonicalize_name
+
+    modules: dict[str, list[str]] = {name: [] for name in names}
+    by_name = {canonicalize_name(name): name for name in names}
+    for module, packages in metadata.packages_distributions().items():
+        for package in packages:
+            if canonicalize_name(package) in by_name and module.isidentifier() and not module.startswith("_"):
+                modules[by_name[canonicalize_name(package)]].append(module)
+    broken: dict[str, str] = {}
+    waiting = list(names)
+    while waiting:  # anew behind one that brings the process down
+        asked = json.dumps({name: sorted(set(modules[name])) for name in waiting})
+        command = [sys.executable, "-P", "-c", _IMPORT_ALL, asked]
+        try:
+            done = subprocess.run(  # noqa: S603 - this interpreter, on names of packages that are installed
+                command, capture_output=True, text=True, encoding="utf-8", timeout=_IMPORT_SECONDS
+            )
+        except subprocess.TimeoutExpired:
+            return {**broken, waiting[0]: f"nothing was imported within {_IMPORT_SECONDS} s"}
+        last = None
+        for line in done.stdout.splitlines():
+            with contextlib.suppress(ValueError):
+                last, told = json.loads(line)
+                if told is not None:
+                    broken[last] = " ".join(told.split())[:_LONGEST]
+        if done.returncode == 0 or last is None:
+            break
+        broken.setdefault(last, f"it ends the process ({done.returncode})")
+        waiting = waiting[waiting.index(last) + 1 :]
+    return broken
 
 
 def _networks() -> Iterator[Look]:

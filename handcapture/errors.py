@@ -38,5 +38,17 @@ class PhotoError(HandcaptureError, ValueError):
     exit_code = 3
 
 
+class InstallationError(HandcaptureError):
+    """A part of the program itself is missing or damaged: no file of the user's is at fault."""
+
+
+def not_imported(error: ImportError) -> InstallationError:
+    """Return in words that a package of the program's is missing or broken."""
+    return InstallationError(
+        f"A package that handcapture needs cannot be used ({brief(error)}). handcapture doctor tells which, and what "
+        "to do."
+    )
+
+
 class OutputError(HandcaptureError, OSError):
     """A result could not be written. What stood there before is whole."""

@@ -221,7 +221,7 @@ def _decode_jpeg(data: bytes, is_plain: bool, path: Path) -> NDArray[np.uint8]:
         except ValueError as error:
             if "extraneous bytes" not in str(error):
                 raise
-            # Some cameras fill up with zeros before the end: nothing is missing then. The first may be part of the data.
+            # Some cameras fill up with zeros before the end: nothing is missing then. The first may belong to the data.
             unpadded = data[: data.rfind(_END)].rstrip(b"\0") + b"\0" + _END
             return np.asarray(simplejpeg.decode_jpeg(unpadded, space), dtype=np.uint8)
     except ValueError as error:

@@ -11,7 +11,7 @@ import pytest
 from helpers_photo import Picture, hand_layer, photo_of, shifted, truth, write_jpeg
 
 from handcapture.capture import Capture, Networks, capture
-from handcapture.errors import HandcaptureError, PhotoError
+from handcapture.errors import HandcaptureError, InstallationError, PhotoError
 from handcapture.hands import fingertips
 from handcapture.names import FINGERS, SIDES
 from handcapture.photo import read_photo
@@ -112,3 +112,17 @@ def test_damaged_weights_are_a_named_error(tmp_path: Path, onnx: bytes | str | N
     (tmp_path / "fingertip.json").write_text(calibration)
     with pytest.raises(HandcaptureError, match="Install handcapture again"):
         fingertips.FingertipNetwork(tmp_path)
+
+
+def test_a_lost_block_in_the_shipped_weights_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They would still load, and move contacts by tenths of a millimetre."""
+    own = Path(fingertips.__file__).parent / "models"
+    data = bytearray((own / "fingertip.onnx").read_bytes())
+    data[300_000:304_096] = bytes(4096)
+    (tmp_path / "models").mkdir()
+    (tmp_path / "models" / "fingertip.onnx").write_bytes(data)
+    (tmp_path / "models" / "fingertip.json").write_bytes((own / "fingertip.json").read_bytes())
+    fingertips.FingertipNetwork(tmp_path / "models")  # weights of a bench's own are not held against a hash
+    monkeypatch.setattr(fingertips.importlib.resources, "files", lambda package: tmp_path)
+    with pytest.raises(InstallationError, match="Install handcapture again"):
+        fingertips.FingertipNetwork()

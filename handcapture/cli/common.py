@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 import click
 
 from handcapture.cli.kept import ENTRIES, FileOrEntry, NewFile, read_picture
-from handcapture.errors import HandcaptureError, InputError, PhotoError
+from handcapture.errors import HandcaptureError, InputError, PhotoError, not_imported
 
 if TYPE_CHECKING:
     from handcapture.capture import Capture
@@ -33,6 +33,8 @@ class Group(click.Group):
             return super().invoke(ctx)
         except HandcaptureError as error:
             fail(error, ctx)
+        except ImportError as error:
+            fail(not_imported(error), ctx)
         except KeyboardInterrupt:
             click.echo("\nStopped. Nothing half-done was left behind.", err=True)
             ctx.exit(130)

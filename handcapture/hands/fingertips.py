@@ -12,6 +12,7 @@ What this is not: the network has seen rendered hands only, and never a hand wit
 
 from __future__ import annotations
 
+import hashlib
 import importlib.resources
 import json
 from collections.abc import Sequence
@@ -23,7 +24,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.errors import HandcaptureError, brief
+from handcapture.errors import InstallationError, brief
 from handcapture.hands.landmarks import LANDMARK_HEIGHT_MM, HandLandmarks, finger_landmarks
 from handcapture.hands.outline import (
     BREADTH_TO_PALM,
@@ -41,6 +42,8 @@ from handcapture.placement import Contact
 
 FloatArray = NDArray[np.float64]
 
+MODEL_SHA256: Final = "d78bcc7f1d824568d0f0346fd8fc82d050c74872df789d1f04d3d99852b2fa37"
+"""Of the weights that are shipped (`weights_sha256`): a lost block of a disk would move contacts without a word."""
 CONTACT_RAY_HEIGHT_MM: Final = 7.0
 """The network names a point of the picture; its ray is cut at this height to give the contact below it."""
 STRIP_ROWS: Final = 52
@@ -74,23 +77,30 @@ class TipEvidence:
     reach: FloatArray
 
 
+def weights_sha256(onnx: bytes, calibration: object) -> str:
+    """Return the hash of the contact network's two files, whatever the ends of lines of the second."""
+    return hashlib.sha256(onnx + json.dumps(calibration, sort_keys=True).encode()).hexdigest()
+
+
 class FingertipNetwork:
     """The contact network, loaded once."""
 
     def __init__(self, folder: Path | None = None) -> None:
         """Load the weights and the calibration of their uncertainty; from another `folder` for benches.
 
-        HandcaptureError when they are missing or damaged.
+        InstallationError when they are missing or damaged.
         """
         models = folder or importlib.resources.files("handcapture.hands").joinpath("models")
         try:
-            data = np.frombuffer(models.joinpath("fingertip.onnx").read_bytes(), np.uint8)
-            self._net = cv2.dnn.readNetFromONNX(data)
+            data = models.joinpath("fingertip.onnx").read_bytes()
             calibration = json.loads(models.joinpath("fingertip.json").read_text(encoding="utf-8"))
+            if folder is None and weights_sha256(data, calibration) != MODEL_SHA256:
+                raise ValueError("not those that were shipped")
+            self._net = cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
             self._sd_factor = np.array([calibration["sd_factor_thumb"], *[calibration["sd_factor_finger"]] * 4])
             self._sd_floor = np.array([calibration["sd_floor_thumb"], *[calibration["sd_floor_finger"]] * 4])
         except (OSError, ValueError, KeyError, cv2.error) as error:
-            raise HandcaptureError(
+            raise InstallationError(
                 f"The contact network's weights (fingertip.onnx, fingertip.json) are damaged or missing "
                 f"({brief(error)}). Install handcapture again."
             ) from None

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.errors import HandcaptureError, PhotoError
+from handcapture.errors import InstallationError, PhotoError, brief, not_imported
 from handcapture.mat.markers import trouble
 from handcapture.mat.sighting import Sighting
 from handcapture.names import FINGERS, SIDES, Side
@@ -74,16 +74,25 @@ class HandNetwork:
     """The landmark network, loaded once and used for any number of photos; a context manager."""
 
     def __init__(self) -> None:
-        """Load the network. HandcaptureError when its weights are damaged."""
+        """Load the network. InstallationError when its weights or its library are damaged or missing."""
         weights = importlib.resources.files("handcapture.hands").joinpath("models/hand_landmarker.task")
-        data = weights.read_bytes()
+        try:
+            data = weights.read_bytes()
+        except OSError as error:
+            raise InstallationError(
+                f"The hand network's weights (hand_landmarker.task) cannot be read ({brief(error)}). Install "
+                "handcapture again."
+            ) from None
         if hashlib.sha256(data).hexdigest() != MODEL_SHA256:
-            raise HandcaptureError(
+            raise InstallationError(
                 "The hand network's weights (hand_landmarker.task) are damaged. Install handcapture again."
             )
         os.environ.setdefault("GLOG_minloglevel", "2")
-        from mediapipe.tasks.python import BaseOptions
-        from mediapipe.tasks.python.vision import HandLandmarker, HandLandmarkerOptions
+        try:
+            from mediapipe.tasks.python import BaseOptions
+            from mediapipe.tasks.python.vision import HandLandmarker, HandLandmarkerOptions
+        except ImportError as error:
+            raise not_imported(error) from None
 
         options = HandLandmarkerOptions(
             base_options=BaseOptions(model_asset_buffer=data),
