@@ -85,6 +85,8 @@ def read_bytes(path: Path, limit_bytes: int, what: str) -> bytes:
         size = path.stat().st_size
         if path.is_dir():
             raise InputError(f"{path} is a folder, but {what} was expected. Name a file.")
+        if not path.is_file():  # to read from it might never end
+            raise InputError(f"{path} is a pipe or a device, but {what} was expected. Name a file.")
         if size > limit_bytes:
             raise InputError(
                 f"{path} has {size / 1e6:.1f} MB; {what} may have at most {limit_bytes / 1e6:.0f} MB. "
@@ -107,11 +109,11 @@ def plain_text(name: str) -> str:
 def dump_json(document: dict[str, Any]) -> bytes:
     """Return the document as readable UTF-8 JSON; a number that is not finite is a ValueError."""
     text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
-    return (text + "\n").encode()
+    return (plain_text(text) + "\n").encode()
 
 
 def plain(value: Any) -> Any:
-    """Return arrays, tuples and numbers as JSON has them, rounded to a micrometre, finer than anything measured.
+    """Return arrays, tuples and numbers as JSON has them, rounded to six decimals, finer than all that is measured.
 
     A document that is read back and written again is then the same one.
     """
@@ -165,6 +167,8 @@ def load_json(path: Path, kind: str, version: int) -> tuple[dict[str, Any], int]
 
 def kind_of(path: Path) -> str | None:
     """Return which of our documents a file is, in words ("a rest"); None where it is none."""
+    if not path.is_file():
+        return None
     try:
         with path.open("rb") as file:
             start = file.read(400)
@@ -201,22 +205,49 @@ def first_slip(error: ValidationError) -> str:
     return f"{place}: {problem}"[:_LONGEST_SLIP] + more
 
 
+def parse_toml(data: bytes) -> dict[str, Any]:
+    """Return what a TOML file (https://toml.io, 1.0) says. UnicodeDecodeError where it is no UTF-8 text; ValueError."""
+    import tomllib
+
+    text = data.decode("utf-8-sig")  # editors on Windows may put a mark before the text
+    if endless := _ENDLESS_KEY.search(text):
+        line = text.count("\n", 0, endless.start()) + 1
+        raise ValueError(f"Key of more than {_MOST_PARTS} parts (at line {line})")
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise ValueError("Brackets within brackets without an end") from None
+    except tomllib.TOMLDecodeError as error:
+        found = re.search(r"at line (\d+)", str(error))
+        line_text = text.splitlines()[int(found[1]) - 1] if found and int(found[1]) <= text.count("\n") + 1 else ""
+        comma = re.fullmatch(r"\s*\w+\s*=\s*([-+]?\d+),(\d+)\s*(#.*)?", line_text)
+        if comma is None:
+            raise
+        raise ValueError(f"{brief(error)}: write {comma[1]}.{comma[2]}, with a point") from None
+
+
+_MOST_PARTS: Final = 20
+_ENDLESS_KEY: Final = re.compile(
+    r"""(?<![\w.-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+)"""
+    f"{{{_MOST_PARTS}}}"
+)
+"""The time that a reader needs grows with the square of a key's parts."""
+
+
 def load_toml(path: Path, kind: type[ModelT], what: str, lists: Mapping[str, str], known: Iterable[str]) -> ModelT:
     """Return a file that a person wrote as the pydantic model `kind`; `what` names it in words.
 
     `lists` are the names of lists, with what one of their entries is in words; `known` are the words that a misspelt
     one may have meant. DocumentError lists everything that is wrong, by entry; InputError when it cannot be read.
     """
-    import tomllib
-
     from pydantic import ValidationError
 
     data = read_bytes(path, 1_000_000, f"{what} (TOML)")
     try:
-        content = tomllib.loads(data.decode())
+        content = parse_toml(data)
     except UnicodeDecodeError:
         raise DocumentError(f"{path} is not a text file, but {what} is written as text (TOML, in UTF-8).") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except ValueError as error:
         raise DocumentError(f"{path} is not valid TOML: {brief(error)}. Mend that line, or name {what}.") from None
     other = next((name for name, signs in _SIGNS.items() if name != what and signs & content.keys()), None)
     if other is not None and not _SIGNS.get(what, set()) & content.keys():

@@ -68,6 +68,8 @@ _PRIOR_PLACEMENTS: Final = 3.0
 """A finger's own spread is shrunk towards its hand's as if the latter were this many placements more."""
 _FINGERS_THAT_COUNT: Final = 2.0
 """The five fingers of a hand wander together; as evidence of the hand's spread they count as this many."""
+MOST_PLACEMENTS: Final = 100
+"""In one rest: what compares them in pairs then takes a second."""
 _LEAST_FOR_OUTLYING: Final = 5
 
 
@@ -82,10 +84,16 @@ def pool(placements: Sequence[Placement]) -> Rest:
     spread is itself estimated, the covariance of the mean is widened so that its 95 % region, drawn with the
     normal distribution's factor, is that of Hotelling's T-squared.
     Hidden contacts count only where a finger was never seen. ValueError without placements; InputError
-    when they were taken on different mats, whose frames do not agree, or when a photo comes twice.
+    when they were taken on different mats, whose frames do not agree, when a photo comes twice, or when there are more
+    than MOST_PLACEMENTS.
     """
     if not placements:
         raise ValueError("No placements to pool.")
+    if len(placements) > MOST_PLACEMENTS:
+        raise InputError(
+            f"{len(placements)} placements are more than a rest holds ({MOST_PLACEMENTS}). Three to five of one day "
+            "tell nearly all: part them into sessions."
+        )
     mats = sorted({source.mat for placement in placements for source in placement.sources})
     if len(mats) > 1:
         raise InputError(

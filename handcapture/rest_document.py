@@ -15,7 +15,7 @@ from handcapture.documents import dump_json, load_json, plain, validated, write_
 from handcapture.errors import DocumentError
 from handcapture.names import Finger, Side
 from handcapture.placement import Contact, HandPosture, Palm, Placement, Source
-from handcapture.rest import Fingertip, Rest
+from handcapture.rest import MOST_PLACEMENTS, Fingertip, Rest
 from handcapture.version import __version__
 
 KIND = "handcapture.rest"
@@ -114,7 +114,7 @@ class _Document(_Entry):
     placements: Annotated[int, Field(ge=1)]
     fingertips: Annotated[list[_Tip], Field(min_length=1)]
     hands: list[_Hand]
-    placement_records: list[_Placement]
+    placement_records: Annotated[list[_Placement], Field(max_length=MOST_PLACEMENTS)]
     notes: list[str] = []
 
 

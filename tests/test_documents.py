@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from handcapture.documents import dump_json, read_bytes, write_atomically
+from handcapture.documents import dump_json, kind_of, read_bytes, write_atomically
 from handcapture.errors import InputError, OutputError
 
 CALLS = ("fsync", "chmod", "replace", "fdopen")
@@ -52,6 +53,20 @@ def test_limit(tmp_path: Path) -> None:
     path.write_bytes(b"x" * 2000)
     with pytest.raises(InputError, match="may have at most"):
         read_bytes(path, 1000, "a plan")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
+    path = tmp_path / "plan.toml"
+    os.mkfifo(path)
+    with pytest.raises(InputError, match="pipe or a device"):
+        read_bytes(path, 1000, "a plan")
+    assert kind_of(path) is None
+
+
+def test_names_that_are_no_text_can_be_written() -> None:
+    """Latin-1 names come from Python as surrogates, which UTF-8 (RFC 3629) does not know."""
+    assert json.loads(dump_json({"photo": "caf\udce9.jpg"})) == {"photo": "caf?.jpg"}
 
 
 def test_no_number_that_is_none() -> None:

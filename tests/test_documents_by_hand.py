@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import pytest
@@ -75,6 +76,34 @@ def test_swapped_and_broken_files_are_called_what_they_are(tmp_path, load, text,
     assert words in told
     assert "utf-8" not in told.lower()
     assert "codec" not in told
+
+
+def test_a_mark_before_the_text_is_no_part_of_it(tmp_path):
+    """Editors on Windows write one (the byte order mark of Unicode 23.8)."""
+    (tmp_path / "plan.toml").write_bytes(b"\xef\xbb\xbf" + PLAN.encode())
+    (tmp_path / "plain.toml").write_text(PLAN)
+    assert load_plan(tmp_path / "plan.toml") == load_plan(tmp_path / "plain.toml")
+
+
+def test_a_decimal_comma_is_told_how_to_write(tmp_path):
+    told = refusal(load_plan, tmp_path / "plan.toml", PLAN.replace("hole_mm = 24", "hole_mm = 24,5", 1))
+    assert "write 24.5, with a point" in told
+
+
+@pytest.mark.parametrize(
+    "key", ["a." * 100_000 + "a = 1", "[" + "'a' . " * 50_000 + "a]", "x = 1\n" + "a." * 21 + "a = 1"]
+)
+def test_a_key_of_endless_parts_is_refused_at_once(tmp_path, key):
+    start = time.perf_counter()
+    assert "more than 20 parts" in refusal(load_plan, tmp_path / "plan.toml", key)
+    assert time.perf_counter() - start < 5
+
+
+def test_names_with_points_are_no_such_key(tmp_path):
+    name = ".".join(["two words"] * 15)
+    text = PLAN.replace("[[buttons]]", f"# {'a.' * 15}\n[[buttons]]", 1)
+    (tmp_path / "plan.toml").write_text(text + f'\n# "{name}"\n')
+    load_plan(tmp_path / "plan.toml")
 
 
 @pytest.mark.parametrize(

@@ -393,6 +393,14 @@ def test_something_else(tmp_path: Path) -> None:
     refused(path, "holds no manifest.jsonl")
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "x.zip")
+    with pytest.raises(InputError, match="pipe or a device"):
+        read_archive(tmp_path / "x.zip", tmp_path / "journal")
+    assert not (tmp_path / "journal").exists()
+
+
 def test_an_archive_of_an_older_version(tmp_path: Path) -> None:
     """Rows as the first version had them, without tags, are led on like an older journal."""
     lines: list[dict[str, Any]] = [

@@ -275,6 +275,9 @@ def test_a_newer_journal_is_refused(tmp_path: Path) -> None:
         pass
 
 
+WITH_PIPES = pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+
+
 def _text(path: Path) -> None:
     path.write_text("This is a shopping list, and rather longer than a header is.")
 
@@ -309,9 +312,10 @@ def _cut(path: Path) -> None:
         (_torn, "damaged|no journal"),
         (_cut, "damaged|no journal"),
         (lambda path: path.touch(), "it is empty"),
-        (lambda path: path.mkdir(), "cannot be read"),
+        (lambda path: path.mkdir(), "is no file"),
+        pytest.param(lambda path: os.mkfifo(path), "is no file", marks=WITH_PIPES),
     ],
-    ids=["nothing", "text", "other program", "torn", "cut", "empty", "folder"],
+    ids=["nothing", "text", "other program", "torn", "cut", "empty", "folder", "pipe"],
 )
 def test_what_is_no_journal_is_refused_in_a_sentence(make: Callable[[Path], None], words: str, tmp_path: Path) -> None:
     make(tmp_path / "journal.sqlite")

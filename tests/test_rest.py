@@ -143,6 +143,8 @@ def test_refusals() -> None:
         pool([placement(1), placement(1)])
     with pytest.raises(ValueError, match="No placements"):
         pool([])
+    with pytest.raises(InputError, match="101 placements are more than a rest holds"):
+        pool([placement(number) for number in range(101)])
 
 
 def test_the_same_hands_photographed_twice_are_told() -> None:

@@ -85,6 +85,14 @@ def test_refusals(change: Any, message: str, tmp_path: Path) -> None:
     assert str(path) in str(caught.value)
 
 
+def test_more_placements_than_anyone_makes(tmp_path: Path) -> None:
+    document = json.loads(broken(tmp_path, lambda document: None).read_text())
+    document["placement_records"] *= 200
+    (tmp_path / "rest.json").write_text(json.dumps(document))
+    with pytest.raises(DocumentError, match="at most 100"):
+        read_rest(tmp_path / "rest.json")
+
+
 @pytest.mark.parametrize(
     "text", ['{"schema": "handcapture.rest/1", "a": NaN}', "{", "[" * 100_000, "\x00\x01", "[]", "null"]
 )

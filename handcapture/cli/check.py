@@ -152,7 +152,7 @@ def _updated(found: TemplateCheck, plan: Path) -> tuple[bytes, tuple[PlanChange,
                 f"Only {has} has {'a button' if len(strange) == 1 else 'buttons'} labelled {', '.join(strange)}. Name "
                 "the plan that this layout was fitted from."
             )
-    text, changes = updated_plan(read_bytes(plan, 1_000_000, "a plan (TOML)").decode(), found, str(plan))
+    text, changes = updated_plan(read_bytes(plan, 1_000_000, "a plan (TOML)").decode("utf-8-sig"), found, str(plan))
     moved = sum(change.after_mm is not None for change in changes)
     head = f"# {plan.name} with {moved} wishes moved by a check of revision {found.layout.revision or '-'}.\n"
     return (head + text).encode(), changes

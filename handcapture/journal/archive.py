@@ -161,6 +161,8 @@ def read_archive(path: Path, folder: Path) -> None:
         ) from error
     try:
         _fill(path, part)
+        with contextlib.suppress(OSError):
+            folder.rmdir()  # an empty one, which Windows does not replace
         os.replace(part, folder)
         files.flush(folder.parent)
     except HandcaptureError:
@@ -203,6 +205,8 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     try:
         if path.is_dir():
             raise InputError(f"{path} is a folder, but an archive (.zip) was expected. Name a file.")
+        if path.exists() and not path.is_file():  # to read from it might never end
+            raise InputError(f"{path} is a pipe or a device, but an archive (.zip) was expected. Name a file.")
         archive = zipfile.ZipFile(path)
     except InputError:
         raise

@@ -8,6 +8,7 @@ row names is what a broken-off write left, and goes at the next opening.
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import re
@@ -401,6 +402,8 @@ def check_file(folder: Path, reading: bool = False) -> bool:
             raise InputError(f"{folder} is a file, but the folder of a journal was expected. Name such a folder.")
         if not path.exists():
             raise InputError(f"{folder} holds no journal (no {DATABASE}). {hint}")
+        if not path.is_file():  # to read from it might never end
+            raise InputError(f"{path} is no file, but a folder, a pipe or a device. Restore it from an archive.")
         linked = next((name for name in (DATABASE, PHOTOS, PAGE) if (folder / name).is_symlink()), None)
         if linked is not None:
             raise InputError(
@@ -439,6 +442,9 @@ def flush(path: Path) -> None:
         handle = os.open(path, os.O_RDONLY)
         try:
             os.fsync(handle)
+        except OSError as error:
+            if error.errno != errno.EBADF:  # Windows flushes what is open for writing only
+                raise
         finally:
             os.close(handle)
 

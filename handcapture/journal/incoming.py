@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from handcapture.documents import load_json, plain_text, read_bytes, validated
+from handcapture.documents import load_json, parse_toml, plain_text, read_bytes, validated
 from handcapture.errors import DocumentError, InputError, brief
 from handcapture.journal.records import DOCUMENT_KINDS, DocumentKind
 from handcapture.names import Finger, Side
@@ -137,8 +137,6 @@ def _read_photo(path: Path, data: bytes, keep: bool) -> IncomingPhoto:
 
 def _kind_of(path: Path, data: bytes) -> DocumentKind:
     """Tell a document's kind by its schema or, in a file that a person wrote, by the entries that only it has."""
-    import tomllib
-
     known = "a rest, layout or check (JSON), a plan or panel (TOML), or a photo"
     if data.lstrip()[:1] in (b"{", b"["):
         try:
@@ -152,10 +150,10 @@ def _kind_of(path: Path, data: bytes) -> DocumentKind:
                 return name
         raise DocumentError(f"{path} is a JSON file, but no document that a journal keeps. It keeps {known}.")
     try:
-        entries = tomllib.loads(data.decode())
+        entries = parse_toml(data)
     except UnicodeDecodeError:
         raise InputError(f"{path} is nothing that a journal keeps: {known}. Check that it is the right file.") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except ValueError as error:
         remedy = f"If it is meant as a plan or panel, mend the TOML: {brief(error)}."
         raise InputError(f"{path} is nothing that a journal keeps: {known}. {remedy}") from None
     if "buttons" in entries:
