@@ -150,8 +150,13 @@ class Pen:
         else:
             self.canvas.drawString(*self.at(*place), text)
 
-    def rule(self, start: Point, length_mm: float, *, ticks: Literal["up", "right", "left"] = "up") -> None:
-        """Draw a rule with a tick each 10 mm: to the right from `start`, or down with ticks to one side."""
+    def rule(
+        self, start: Point, length_mm: float, *, ticks: Literal["up", "right", "left"] = "up", behind: bool = False
+    ) -> None:
+        """Draw a rule with a tick each 10 mm: to the right from `start`, or down with ticks to one side.
+
+        Numbers stand at the ends of the ticks; of a rule downwards, if wished, `behind` it instead, within 5 mm.
+        """
         x, y = start
         side = -1.0 if ticks == "left" else 1.0
         self.style(LINE_MM, 0.0)
@@ -166,7 +171,7 @@ class Pen:
                 number = (x + along + away, y - tick + 0.7)
             else:
                 self.line((x, y + along), (x + side * tick, y + along))
-                number = (x + side * (tick + away), y + along)
+                number = (x - side * away, y + along) if behind else (x + side * (tick + away), y + along)
             if labelled:
                 self.text(number, text, 1.9, centred=True, grey=0.0)
 

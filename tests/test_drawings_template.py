@@ -20,6 +20,7 @@ from test_drawings_outline import outlined_layout
 from handcapture.camera import Camera
 from handcapture.drawings.common import circle_points, outline_points
 from handcapture.drawings.contours import cut_contour
+from handcapture.drawings.printed_panel import NAME_MM, panel_texts
 from handcapture.drawings.template import (
     DOT_CLEARANCE_MM,
     quiet_paper,
@@ -32,6 +33,7 @@ from handcapture.layout.outline import polyline
 from handcapture.mat.geometry import MARKER_DICTIONARY, MATS, mat_by_name
 from handcapture.mat.printing import draw_sheet
 from handcapture.mat.sighting import sight
+from handcapture.pdf_canvas import Pen, new_canvas
 from handcapture.photo import Photo
 
 NARROW = replace(
@@ -331,6 +333,36 @@ def test_rules_measure_150_mm():
     along_y = picture.at(np.column_stack([np.full(len(steps), x + 1.0), y + steps]))
     for line in (along_x, along_y):
         assert np.ptp(steps[line < 128]) == pytest.approx(150.25, abs=0.1)
+
+
+@pytest.mark.parametrize("name", list(MATS))
+def test_numbers_of_rules_are_whole(name):
+    """None is cut by a saddle's room or the ring: 150 must not read 15."""
+    mat = mat_by_name(name)
+    for sheet, _, page in pages(NARROW, mat, recentre=True):
+        canvas, buffer = new_canvas("rules")
+        canvas.setPageSize(page.get_size())
+        pen = Pen(canvas, sheet.height_mm)
+        (x, y), seam = sheet.rule_y_mm[0], sheet.seam
+        pen.rule((x, y), 150.0, ticks="left" if seam == "left" else "right", behind=True)
+        near, far = (x, x + 5.0) if seam == "left" else (x - 5.0, x)
+        windows = [(near, y + at - 1.2, far, y + at + 1.2) for at in (0, 50, 100, 150)]
+        canvas.save()
+        ink = [np.sum(255 - picture_of(page, 300, window).grey.astype(float)) for window in windows]
+        alone = open_pdf(buffer.getvalue())[0]
+        wanted = [np.sum(255 - picture_of(alone, 300, window).grey.astype(float)) for window in windows]
+        assert np.allclose(ink, wanted, rtol=0.03), (name, seam)
+
+
+@pytest.mark.parametrize("labels", [("Sea", "House lights"), ("A", "Curtain")])
+def test_labels_have_one_type_unless_one_needs_a_smaller(labels):
+    layout = workshop_layout()
+    first, second, *others = layout.buttons
+    buttons = (replace(first, label=labels[0]), replace(second, label=labels[1]), *others)
+    sizes = {text.text: text.size_mm for text in panel_texts(replace(layout, buttons=buttons)) if text.bold}
+    usual = {size for size in sizes.values() if size >= NAME_MM}
+    assert len(usual) == 1
+    assert all(size <= max(usual) for size in sizes.values())
 
 
 def test_pages_say_how_to_print_and_viewers_are_told_not_to_scale():

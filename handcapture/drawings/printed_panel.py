@@ -58,15 +58,24 @@ def panel_texts(
 ) -> list[Text]:
     """Return the texts on a print of the panel, clear of `spots` (discs (N, 3)) and `boxes`, in `bounds`; panel frame.
 
-    A hole has its label above its diameter, inside the circle; where both cannot stand there in legible type, they
-    stand beside it in one line, in the same order.
+    A hole has its label above its diameter, inside the circle, all in the same type but those that need a smaller one;
+    where both cannot stand there in legible type, they stand beside it in one line, in the same order.
     """
     spots = disc_array(()) if spots is None else spots
     limit = panel_box(layout.panel) if bounds is None else bounds
     texts: list[Text] = []
     beside: list[Button] = []
+    first = [_inside_hole(button, limit, spots, boxes) for button in layout.buttons]
+    # A smaller type than names have elsewhere is one label's own; of the others, the smallest is everyone's.
+    most = tuple(
+        min(
+            (text.size_mm for part in first for text in part if text.bold is bold and text.size_mm >= NAME_MM),
+            default=NAME_MM,
+        )
+        for bold in (True, False)
+    )
     for button in layout.buttons:
-        inside = _inside_hole(button, limit, spots, boxes)
+        inside = _inside_hole(button, limit, spots, boxes, most)
         texts += inside
         if not inside:
             beside.append(button)
@@ -82,8 +91,14 @@ def panel_texts(
     return texts + [Text(name.text, name.box, NAME_MM, grey=0.45) for name in named]
 
 
-def _inside_hole(button: Button, limit: Box, spots: FloatArray, boxes: Sequence[Box]) -> list[Text]:
-    """Return label and diameter where they fit into the hole; nothing where they do not."""
+def _inside_hole(
+    button: Button,
+    limit: Box,
+    spots: FloatArray,
+    boxes: Sequence[Box],
+    most_mm: Sequence[float] = (math.inf, math.inf),
+) -> list[Text]:
+    """Return label and diameter, in type of at most `most_mm`, where they fit into the hole; else nothing."""
     radius = button.hole_mm / 2
     lines = (clean_label(button.label), f"Ø{format_mm(button.hole_mm)}")
     for least in (_EASY_TYPE_MM, _LEAST_TYPE_MM):
@@ -91,8 +106,10 @@ def _inside_hole(button: Button, limit: Box, spots: FloatArray, boxes: Sequence[
         for heights, sizes in (((-0.55, 0.55), (0.3, 0.2)), ((0.42, 0.72), (0.25, 0.2)), ((-0.7, -0.42), (0.22, 0.2))):
             for shift in (0.0, -0.2, 0.2, -0.35, 0.35, -0.5, 0.5):
                 texts = []
-                for text, height, largest, bold in zip(lines, heights, sizes, (True, False), strict=True):
-                    size = _fitting(text, radius, shift * radius, height * radius, largest * radius)
+                for text, height, largest, most, bold in zip(
+                    lines, heights, sizes, most_mm, (True, False), strict=True
+                ):
+                    size = _fitting(text, radius, shift * radius, height * radius, min(largest * radius, most))
                     middle = button.centre_mm[0] + shift * radius, button.centre_mm[1] + height * radius
                     box = box_around(middle, (text_width(text, 0.72 * size), size))
                     texts.append(Text(text, box, size, bold))

@@ -142,9 +142,10 @@ def _moved(boxes: list[Box], corner: Point) -> list[Box]:
 def _rule_boxes(sheet: Sheet) -> list[Box]:
     """Return the room of the two rules, sheet frame."""
     (rule_x, rule_y), (side_x, side_y) = sheet.rule_x_mm[0], sheet.rule_y_mm[0]
+    before, behind = (4.5, 5.5) if sheet.seam == "left" else (5.5, 4.5)  # ticks here, numbers there
     return [
         (rule_x - 1.0, rule_y - 5.0, rule_x + RULE_MM + 6.0, rule_y + 1.0),
-        (side_x - 11.0, side_y - 2.0, side_x + 11.0, side_y + RULE_MM + 2.0),
+        (side_x - before, side_y - 2.0, side_x + behind, side_y + RULE_MM + 2.0),
     ]
 
 
@@ -209,7 +210,8 @@ def _draw_notes(
 ) -> None:
     """Draw the rules, and the notes where they disturb nothing; `corner` is the panel's on this sheet."""
     pen.rule(sheet.rule_x_mm[0], RULE_MM)
-    pen.rule(sheet.rule_y_mm[0], RULE_MM, ticks="left" if sheet.seam == "left" else "right")
+    # There is a saddle's room at the ticks of some mats.
+    pen.rule(sheet.rule_y_mm[0], RULE_MM, ticks="left" if sheet.seam == "left" else "right", behind=True)
     place = f"Panel corner at ({format_mm(origin[0])}, {format_mm(origin[1])}) mm on the mat"
     if math.dist(origin, layout.panel_origin_mm) > 0.005:
         place += ", moved from where the fingers were measured"
