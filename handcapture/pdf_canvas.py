@@ -171,7 +171,10 @@ class Pen:
                 number = (x + along + away, y - tick + 0.7)
             else:
                 self.line((x, y + along), (x + side * tick, y + along))
-                number = (x - side * away, y + along) if behind else (x + side * (tick + away), y + along)
+                number = (x + side * (tick + away), y + along)
+            if ticks != "up" and behind:  # within the rule's length: there may be no room above and below
+                inward = 0.8 if step == 0 else -0.8 if along >= length_mm else 0.0
+                number = (x - side * away, y + along + inward)
             if labelled:
                 self.text(number, text, 1.9, centred=True, grey=0.0)
 

@@ -210,7 +210,7 @@ def _draw_notes(
 ) -> None:
     """Draw the rules, and the notes where they disturb nothing; `corner` is the panel's on this sheet."""
     pen.rule(sheet.rule_x_mm[0], RULE_MM)
-    # There is a saddle's room at the ticks of some mats.
+    # Behind it, since a saddle's room may lie at the ticks.
     pen.rule(sheet.rule_y_mm[0], RULE_MM, ticks="left" if sheet.seam == "left" else "right", behind=True)
     place = f"Panel corner at ({format_mm(origin[0])}, {format_mm(origin[1])}) mm on the mat"
     if math.dist(origin, layout.panel_origin_mm) > 0.005:
