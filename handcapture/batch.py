@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import time
 from collections.abc import Callable, Collection, Container, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -240,6 +241,8 @@ def _rest(found: Capture) -> bytes:
 # The run
 
 
+_ADDRESS: Final = re.compile(r"([a-z]+://)?(\[[0-9a-fA-F:.%]+\]|[^\s:/\[\]]+):[0-9]{1,5}/?|inproc://\S+")
+"""A scheduler's: protocol, host, port."""
 _WATCH_SECONDS: Final = 5.0
 SILENT_SECONDS: Final = 600.0
 """No photo takes a cluster so long: what is out will not come back."""
@@ -349,7 +352,7 @@ def _run(
                     continue
                 if digest in by_hash:
                     known += 1
-                    keep({**by_hash[digest], "photo": photo.name, "same_as": by_hash[digest]["photo"]})
+                    keep(_as(by_hash[digest], photo.name))
                 elif digest in waiting:
                     waiting[digest].append(photo.name)
                 else:
@@ -361,7 +364,7 @@ def _run(
             keep(row, rest)
             for name in waiting.pop(row.get("sha256", ""), []):
                 known += 1
-                keep({**row, "photo": name, "same_as": row["photo"]})
+                keep(_as(row, name))
 
         if scheduler:
             results = _on_cluster(wanted(), settings, scheduler, work)
@@ -377,6 +380,12 @@ def _run(
         with suppress(OSError):
             journal.unlink()
     return Outcome(len(ordered), len(ordered) - failed, failed, known, again)
+
+
+def _as(row: Row, name: str) -> Row:
+    """Return the row of a photo as that of the same photo under another name."""
+    copy = {**row, "photo": name, "same_as": row["photo"]}
+    return copy if "reason" not in row else {**copy, "reason": row["reason"].replace(row["photo"], name)}
 
 
 def _renamed(path: Path, name: str) -> bytes:
@@ -516,9 +525,11 @@ def _on_cluster(
         from distributed import Client
     except ImportError:
         raise InputError(
-            "--scheduler needs Dask, which is not installed: pip install 'handcapture[cluster]', here and on every "
+            "--scheduler needs Dask, which is not installed: pip install distributed, here and on every "
             "machine of the cluster."
         ) from None
+    if not _ADDRESS.fullmatch(address):
+        raise InputError(f"{address!r} is no address of a scheduler. It looks like tcp://192.168.0.7:8786.")
     connect: Any = Client  # typed or not, as the version has it
     try:
         client = connect(address, timeout="10s", set_as_default=False)

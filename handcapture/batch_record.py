@@ -5,7 +5,9 @@ Columns: `photo` (name within the folder that was given, never a path of the mac
 `mm_per_px`, `print_scale_x`, `print_scale_y`, `print_scale_sd`; for each finger, as in `left_thumb_x_mm`: `x_mm`,
 `y_mm` (mat frame), `known_to_mm` (longest half axis of the 95 % region), `hidden`; for each hand `wrist_deviation_deg`,
 `wrist_deviation_sd_deg`, `hand_length_mm`, `hand_breadth_mm`; `seconds`; `same_as` (the earlier photo with the same
-hash). What was not measured is empty. In the journal alone, `again` marks a failure that may lie in the machine.
+hash). What was not measured is empty. In .csv, texts that a spreadsheet would run as a formula (= + - @ comes first)
+have an apostrophe before them; not so in .parquet. In the journal alone, `again` marks a failure that may lie in the
+machine.
 """
 
 from __future__ import annotations
@@ -178,6 +180,28 @@ def table(rows: Iterable[Row], suffix: str) -> bytes:
     return text.getvalue().encode()
 
 
+def check_table(output: Path) -> None:
+    """Refuse to replace a file that is no table of ours. InputError says so."""
+    try:
+        with output.open("rb") as file:
+            start = file.read(100)
+            if output.suffix.lower() == ".parquet":
+                file.seek(-min(output.stat().st_size, _FOOTER_BYTES), os.SEEK_END)
+                ours = start[:4] == b"PAR1" and b"left_thumb_known_to_mm" in file.read()
+            else:
+                ours = start.startswith(",".join(columns()[:3]).encode())
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise InputError(f"{output} cannot be looked at: {brief(error)}. Name another output.") from None
+    if not ours:
+        raise InputError(f"{output} is no table of photos, and would be replaced. Name another file.")
+
+
+_FOOTER_BYTES: Final = 100_000
+"""More than the footer of a table's .parquet, which names its columns."""
+
+
 def plain_cell(value: Any) -> Any:
     """Return a value as a table has it: no formula for a spreadsheet to run."""
     if isinstance(value, bool):
@@ -200,6 +224,6 @@ def require_arrow() -> tuple[Any, Any]:
         from pyarrow import parquet
     except ImportError:
         raise InputError(
-            "A .parquet table needs pyarrow, which is not installed: pip install 'handcapture[parquet]', or write .csv."
+            "A .parquet table needs pyarrow, which is not installed: pip install pyarrow, or write .csv."
         ) from None
     return pyarrow, parquet

@@ -23,9 +23,12 @@ def write_atomically(path: Path, data: bytes) -> None:
     """Write `data` to `path` whole or not at all.
 
     A neighbouring temporary file is filled, flushed to the disk and renamed over `path`. OutputError when that
-    fails; what stood at `path` before is then untouched, and no temporary file stays behind.
+    fails; what stood at `path` before is then untouched, and no temporary file stays behind. A symbolic link stays one:
+    what it leads to is replaced.
     """
     temporary: str | None = None
+    if path.is_symlink():
+        path = Path(os.path.realpath(path))
     try:
         handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
         with os.fdopen(handle, "wb") as file:

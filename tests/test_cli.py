@@ -271,6 +271,75 @@ def test_two_buttons_fixed_on_one_spot(measured: Path, run: Run) -> None:
     assert "Wind" in result.stderr
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["batch", "", "--output", "t.csv"],
+        ["cohort", ""],
+        ["demo", "--output", ""],
+        ["capture", "a.jpg", "--output", ""],
+    ],
+)
+def test_an_empty_name_is_not_this_folder(arguments: list[str], run: Run, tmp_path: Path) -> None:
+    """What a shell's variable that is not set leaves."""
+    (tmp_path / "rest.json").write_text("mine")
+    assert "the name is empty" in run(*arguments, code=2).output
+    assert [path.name for path in tmp_path.iterdir()] == ["rest.json"]
+
+
+def test_inspect_tells_of_the_good_ones_among_bad_ones(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "text.jpg").write_text("no photo")
+    told = run("inspect", "text.jpg", SAMPLES / "rest_2.jpg", code=3).output
+    assert "rest_2.jpg: " in told
+    assert "text.jpg is not a photo" in told
+    run("inspect", "text.jpg", code=2)
+
+
+def test_a_table_of_something_else_is_not_replaced(run: Run, tmp_path: Path) -> None:
+    shutil.copy(SAMPLES / "rest_1.jpg", tmp_path)
+    for name in ("t.csv", "t.parquet"):
+        (tmp_path / name).write_text("name,money")
+        assert "is no table of photos" in run("batch", "rest_1.jpg", "--output", name, code=2).output
+        assert (tmp_path / name).read_text() == "name,money"
+        (tmp_path / name).unlink()
+        run("batch", "rest_1.jpg", "--output", name)
+        run("batch", "rest_1.jpg", "--output", name)  # one of its own
+
+
+def test_a_link_stays_a_link(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "there").mkdir()
+    try:
+        (tmp_path / "mat.pdf").symlink_to(tmp_path / "there" / "kept.pdf")
+    except OSError:
+        pytest.skip("no symbolic links here")
+    run("mat", "--paper", "a3", "--output", "mat.pdf")
+    assert (tmp_path / "mat.pdf").is_symlink()
+    assert (tmp_path / "there" / "kept.pdf").read_bytes()[:5] == b"%PDF-"
+
+
+def test_an_output_that_knows_less_than_unicode(measured: Path, tmp_path: Path) -> None:
+    """A pipe of Windows (code page 1252) or of a C locale: signs are replaced, JSON stays whole."""
+    environment = {**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONPATH": str(Path(__file__).parents[1])}
+    command = [sys.executable, "-P", "-m", "handcapture", "steady", str(measured / "rest.json")]
+    done = subprocess.run(command, env=environment, capture_output=True)
+    assert done.returncode == 0, done.stderr
+    done = subprocess.run([*command, "--json"], env=environment, capture_output=True)
+    assert json.loads(done.stdout)
+    assert b"?" not in done.stdout
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no /dev/full")
+def test_a_full_disk_behind_the_output_is_one_sentence(measured: Path) -> None:
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
+    command = [sys.executable, "-P", "-m", "handcapture", "steady", str(measured / "rest.json")]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(command, env=environment, stdout=full, stderr=subprocess.PIPE, text=True)
+    assert done.returncode == 2
+    assert "could not be printed: No space left" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert "Exception ignored" not in done.stderr
+
+
 def test_errors_for_machines(run: Run) -> None:
     result = run("capture", "none.jpg", "--output", "rest.json", "--json", code=2)
     said = json.loads(result.stdout)

@@ -59,10 +59,11 @@ def batch(
       handcapture batch photos/ --output club.csv --rests rests/
     """
     from handcapture.batch import Settings, find_photos, pictures_not_read, run
-    from handcapture.batch_record import Row
+    from handcapture.batch_record import Row, check_table
     from handcapture.mat.print_scale import PrintScale
 
     check_output(output, TABLE_SUFFIXES, "a table")
+    check_table(output)
     if ruler is not None:
         PrintScale.from_rulers(*ruler)
     if scheduler is not None and jobs is not None:
@@ -84,8 +85,8 @@ def batch(
         with bar:
             outcome = run(found, output, settings, jobs or os.cpu_count() or 1, rests, scheduler, told)
     except KeyboardInterrupt:
-        click.echo("\nThe same command goes on where it stopped.", err=True)
-        raise
+        click.echo("\nStopped. What was measured is kept: the same command goes on where it stopped.", err=True)
+        ctx.exit(130)
     if as_json:
         print_json(
             {

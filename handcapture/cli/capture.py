@@ -155,7 +155,8 @@ def inspect(photos: tuple[Path, ...], mat_name: str | None, one_handed: bool, as
         if not as_json:
             click.echo(f"{path.name}: " + "\n".join(quality_lines(result.quality)) + "\n")
 
-    measured(photos, mat_name, None, one_handed, None, told=told)
+    # Of several files, one that is no photo does not silence what is said of the others.
+    measured(photos, mat_name, None, one_handed, None, told=told, lenient=len(photos) > 1)
     if as_json:
         print_json({"photos": reports, "refused": [str(error) for error in refused]})
     if refused:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import errno
+import io
 import json
 import math
 import os
@@ -14,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 import click
 
 from handcapture.cli.kept import ENTRIES, FileOrEntry, NewFile, read_picture
-from handcapture.errors import HandcaptureError, InputError, PhotoError, not_imported
+from handcapture.errors import HandcaptureError, InputError, OutputError, PhotoError, not_imported
 
 if TYPE_CHECKING:
     from handcapture.capture import Capture
@@ -24,15 +26,29 @@ MAT_NAMES: Final = ("a4", "letter", "a3", "tabloid", "a4-pair", "letter-pair")
 """Stands here as well as in mat/geometry.py so that the help needs no heavy import; a test compares them."""
 
 
+_FULL: Final = (errno.ENOSPC, errno.EFBIG, errno.EIO, getattr(errno, "EDQUOT", errno.ENOSPC))
+
+
 class Group(click.Group):
     """Turns the program's named errors into one clear message and the right exit code."""
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; its errors end the program."""
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):  # one that knows less than Unicode must not end a command
+                stream.reconfigure(errors="replace")
         try:
-            return super().invoke(ctx)
+            result = super().invoke(ctx)
+            sys.stdout.flush()
+            return result
         except HandcaptureError as error:
             fail(error, ctx)
+        except OSError as error:
+            if error.filename is not None or error.errno not in _FULL:
+                raise
+            with contextlib.suppress(OSError):  # what is left in it would be tried again at the end
+                os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+            fail(OutputError(f"The result could not be printed: {error.strerror}. Where does the output go?"), ctx)
         except ImportError as error:
             fail(not_imported(error), ctx)
         except KeyboardInterrupt:
@@ -192,7 +208,8 @@ def progress(total: int, quiet: bool) -> Iterator[Callable[[Path, Capture | Phot
 
 def print_json(value: dict[str, Any]) -> None:
     """Print a result for machines."""
-    click.echo(json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False))
+    unicode = (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "") in ("utf8", "")
+    click.echo(json.dumps(value, indent=1, ensure_ascii=not unicode, allow_nan=False))
 
 
 def print_cautions() -> None:

@@ -14,8 +14,10 @@ from handcapture.cli.common import (
     FIGURE,
     NEW,
     PATH,
+    check_new,
     check_not_input,
     check_output,
+    force_option,
     json_option,
     print_json,
     without_native_chatter,
@@ -91,7 +93,9 @@ def init(folder: Path, as_json: bool) -> None:
     if was_there:
         click.echo(f"{folder} is a journal already, with {_count(people, 'person', 'people')}. Nothing was changed.")
         return
-    click.echo(f"{folder}: a journal, still empty. Use it with --folder {folder}, or set {FOLDER_VARIABLE}.")
+    click.echo(
+        f"{folder}: a journal, still empty. Use it with handcapture --journal {folder}, or set {FOLDER_VARIABLE}."
+    )
     click.echo("It is not encrypted: whoever can read the folder can read it.")
 
 
@@ -451,9 +455,10 @@ def made(number: int, files: tuple[Path, ...], folder: Path | None, as_json: boo
 
 @journal.command("export")
 @click.option("--output", type=NEW, required=True, help="The archive (.zip) to write.")
+@force_option
 @_folder_option
 @json_option
-def export_(output: Path, folder: Path | None, as_json: bool) -> None:
+def export_(output: Path, force: bool, folder: Path | None, as_json: bool) -> None:
     """Write the whole journal as one archive.
 
     It holds all entries, documents and kept photos. The same journal gives the same bytes. The archive is not
@@ -466,6 +471,7 @@ def export_(output: Path, folder: Path | None, as_json: bool) -> None:
     from handcapture.journal.store import open_journal
 
     check_output(output, (".zip",), "an archive")
+    check_new(output, force)
     _check_not_in_journal(output, _named(folder))
     with open_journal(_named(folder)) as kept:
         written = kept.export_archive(output)

@@ -28,6 +28,12 @@ _ENTRY: Final = re.compile(r"entry:([0-9]{1,9})")
 _DRAWN: Final = (".dxf", ".svg", ".csv", ".pdf", ".html", ".jpg", ".png")
 
 
+def _refuse_empty(kind: click.Path, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> None:
+    """An empty name would mean this folder: most likely a variable of the shell that is not set."""
+    if value == "":
+        kind.fail("the name is empty. Name a file or a folder ('.' is this one).", param, ctx)
+
+
 class FileOrEntry(click.Path):
     """A path; `entry:12` stands for what the journal keeps under that number, as a file for as long as it is needed."""
 
@@ -35,7 +41,8 @@ class FileOrEntry(click.Path):
         super().__init__(path_type=Path)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return a path. InputError for an entry that has no file."""
+        """Return a path. InputError for an entry that has no file; a usage error for a name that is empty."""
+        _refuse_empty(self, value, param, ctx)
         found = _ENTRY.fullmatch(value) if isinstance(value, str) else None
         if found is None or ctx is None:
             return super().convert(value, param, ctx)
@@ -78,7 +85,8 @@ class NewFile(click.Path):
         super().__init__(path_type=Path)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return a path. InputError for an entry."""
+        """Return a path. InputError for an entry; a usage error for a name that is empty."""
+        _refuse_empty(self, value, param, ctx)
         if isinstance(value, str) and _ENTRY.fullmatch(value):
             raise InputError(
                 f"{value} cannot be written: entries of the journal stay as they are. Name a file; --keep before the "

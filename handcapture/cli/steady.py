@@ -7,13 +7,13 @@ from pathlib import Path
 
 import click
 
-from handcapture.cli.common import FIGURE, PATH, json_option, print_json
+from handcapture.cli.common import PATH, FigureRange, json_option, print_json
 
 
 @click.command()
 @click.argument("rest", type=PATH)
 @click.option(
-    "--resolve", "resolve_mm", type=FIGURE, default=6.0, show_default=True, metavar="MM",
+    "--resolve", "resolve_mm", type=FigureRange(0.1, 100), default=6.0, show_default=True, metavar="MM",
     help="The change of one finger that a later comparison should tell.",
 )  # fmt: skip
 @json_option
