@@ -2,7 +2,8 @@
 
     python calibration/batch.py [--photos 2000]
 
-The composed photos of samples/ are repeated under other names, each with a comment of its own so that its hash differs.
+The composed reference photos (`reference.py`) are repeated under other names, each with a comment of its own so that its
+hash differs.
 One core is one process held to one core; two are two processes on two. The rates are taken in turns, 60 photos each,
 so that what else the machine does disturbs both alike; then all photos are measured on two. Memory is that of all
 processes together, after the first tenth.
@@ -20,11 +21,13 @@ import time
 from pathlib import Path
 from typing import Any
 
+from reference import composed_photos
+
 from handcapture.batch import Named, Settings, run
 
 ROOT = Path(__file__).resolve().parents[1]
 RESULT = ROOT / "calibration" / "results" / "batch.json"
-SOURCES = ("rest_1", "rest_2", "rest_3", "try_1", "try_2", "try_3")
+MATS = ("a3", "a4-pair")
 TURNS, TURN = 3, 60
 
 
@@ -36,7 +39,7 @@ def with_comment(data: bytes, text: str) -> bytes:
 
 def photos(folder: Path, count: int, first: int = 0) -> list[Named]:
     """Write photos and return them."""
-    good = [(ROOT / "samples" / f"{name}.jpg").read_bytes() for name in SOURCES]
+    good = [scene.photo.read_bytes() for scene in composed_photos(MATS)]
     found = []
     for k in range(first, first + count):
         path = folder / f"{k:05d}.jpg"
@@ -118,6 +121,7 @@ def main() -> None:
     one, two = statistics.median(rates[1]), statistics.median(rates[2])
     result = {
         "photos": outcome.photos,
+        "of_different_scenes": min(count, len(list(composed_photos(MATS)))),
         "failed": outcome.failed,
         "minutes": round(seconds / 60, 2),
         "photos_per_minute": round(60 * count / seconds, 1),
