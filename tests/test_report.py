@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 from dataclasses import replace
 from datetime import date
@@ -15,6 +17,8 @@ from click.testing import CliRunner, Result
 from helpers_layout import workshop_layout
 from helpers_sessions import session, written
 
+from handcapture.check_document import KIND as CHECK_KIND
+from handcapture.check_document import VERSION as CHECK_VERSION
 from handcapture.cli import main
 from handcapture.layout.document import write_layout
 from handcapture.layout.model import Finding
@@ -176,6 +180,15 @@ def test_paper_sizes(folder: Path) -> None:
     for paper, size in (("a4", (595.28, 841.89)), ("letter", (612.0, 792.0))):
         page = pypdfium2.PdfDocument(report_pdf(report, paper))[0]
         assert page.get_size() == pytest.approx(size, abs=0.1)
+
+
+def test_a_check_stands_among_the_documents_with_its_hash(folder: Path, tmp_path: Path) -> None:
+    document = {"schema": f"{CHECK_KIND}/{CHECK_VERSION}", "layout": "Cue desk", "revision": "A", "buttons": []}
+    (tmp_path / "tried.json").write_text(json.dumps(document))
+    page = tmp_path / "r.html"
+    result = run(folder / "after.json", "--check", tmp_path / "tried.json", "--output", page)
+    assert result.exit_code == 0, result.output
+    assert hashlib.sha256((tmp_path / "tried.json").read_bytes()).hexdigest() in page.read_text()
 
 
 def test_the_same_input_gives_the_same_bytes() -> None:

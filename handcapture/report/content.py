@@ -584,6 +584,7 @@ def _provenance_section(inputs: Inputs) -> Section:
     rows = [(_name(session.name), "rest", rest_sha256(session.rest)) for session in sessions]
     if inputs.layout is not None:
         rows.append((_name(inputs.layout.name), "fitted to the rest", inputs.layout.layout.rest_sha256 or "not told"))
+    rows += [(_name(named.name), "the check's file", named.sha256) for named in inputs.checks]
     blocks.append(
         Table(
             "Documents",

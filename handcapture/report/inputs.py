@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -170,10 +171,11 @@ class CheckRecord(_Entry):
 
 @dataclass(frozen=True, eq=False)
 class NamedCheck:
-    """A check with the name of its file."""
+    """A check with the name of its file, and the file's SHA-256."""
 
     name: str
     check: CheckRecord
+    sha256: str
 
 
 def read_check(path: Path) -> NamedCheck:
@@ -181,4 +183,5 @@ def read_check(path: Path) -> NamedCheck:
     from handcapture.check_document import KIND, VERSION
 
     raw, _ = load_json(path, KIND, VERSION)
-    return NamedCheck(path.name, validated(CheckRecord, raw, path, "check", "Check its photos again."))
+    check = validated(CheckRecord, raw, path, "check", "Check its photos again.")
+    return NamedCheck(path.name, check, hashlib.sha256(path.read_bytes()).hexdigest())
