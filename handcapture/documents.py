@@ -310,6 +310,12 @@ def _slips(
     return lines
 
 
+def plain_slip(error: ValidationError) -> str:
+    """Return in plain words what is first wrong with what was entered, entries called as people do."""
+    first = _slips(error, {}, {}, ())[0].strip()
+    return re.sub(r"\b(\w+)_mm\b", r"\1", first).replace("_", " ") + "."
+
+
 def _shown(given: object) -> str:
     """Return a value as TOML has it, cut short."""
     if isinstance(given, int) and abs(given) >= _GIANT:

@@ -396,6 +396,9 @@ def test_refused_in_words(browser: Any, server: Server, desk: Any, phone: Any, s
         assert answer.value.status == 400
         told = answer.value.json()["message"]
         wait(phone, f"document.getElementById('notice').textContent === {json.dumps(told)}")
+    # Of several that are chosen at once, each goes its way, and each that is refused is told.
+    phone.set_input_files("#chosen", [tmp_path / name for name in ("a.jpg", "big.jpg", "b.jpg")])
+    wait(phone, "/a\\.jpg: .*big\\.jpg: .*b\\.jpg: /.test(document.getElementById('notice').textContent)")
 
 
 VIEWS = ("", "photos", "rest", "layout", "compare", "check", "export")

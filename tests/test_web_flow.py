@@ -294,6 +294,9 @@ def test_a_browser_without_scripts_sends_both_fields(page: Any) -> None:
     answer = client.post(url, files=[empty, ("photo", ("a", photo_bytes(6), "image/jpeg"))], headers=headers)
     assert (answer.status_code, answer.headers["location"]) == (303, f"/s/{session}/photos")
     assert len(store.load(session).photos) == 4
+    nothing = [("photo", ("a.jpg", b"", "image/jpeg"))]
+    assert TEXTS["empty_file"] in client.post(url, files=nothing, headers=headers).text
+    assert TEXTS["no_file"] in client.post(url, files=[empty], headers=headers).text
     two = [("photo", ("a", photo_bytes(k), "image/jpeg")) for k in (7, 8)]
     assert TEXTS["one_file"] in client.post(url, files=two, headers=headers).text
 
@@ -337,6 +340,8 @@ def test_a_pattern_makes_a_plan_and_a_form_makes_a_panel(page: Any) -> None:
     state = store.load(session)
     assert "acrylic" in state.panel
     assert state.plan.count("[[buttons]]") == 10
+    below = client.post(f"/s/{session}/panel", data={**panel, "width_mm": "-1"}, headers=OWN)
+    assert below.json()["message"] == "The panel: width: must be above 0 (got -1.0)."
     wrong = client.post(f"/s/{session}/panel", data={**panel, "width_mm": "wide"}, headers=OWN)
     assert '"wide" is no figure for width' in wrong.json()["message"]
 

@@ -136,7 +136,7 @@ class Page:
     async def start(self, request: Request) -> Response:
         """Show people and sessions, mats, and how to set up."""
         local = request.client is not None and is_loopback(request.client.host)
-        return await run_in_threadpool(pages.start, self.desk, local)
+        return await run_in_threadpool(pages.start, self.desk, local, request.state.device)
 
     async def begin(self, request: Request) -> Response:
         """Begin a session, with a new person if one is named."""
@@ -581,7 +581,8 @@ async def _store_upload(request: Request, raw: Path) -> None:
     async with Request(request.scope, receive).form(max_files=2, max_fields=4) as form:
         files = [value for _, value in form.multi_items() if isinstance(value, UploadFile) and value.size]
         if not files:
-            raise InputError(TEXTS["no_file"])
+            came = any(isinstance(value, UploadFile) and value.filename for _, value in form.multi_items())
+            raise InputError(TEXTS["empty_file"] if came else TEXTS["no_file"])
         if len(files) > 1:
             raise InputError(TEXTS["one_file"])
         if (files[0].size or 0) > MOST_PHOTO_BYTES:
@@ -609,13 +610,17 @@ def _gone_on(request: Request, where: str) -> Response:
     return JSONResponse({"ok": True, "go": where}) if _wants_json(request.headers) else RedirectResponse(where, 303)
 
 
+_BROWSERS: Final = (("Firefox", "Firefox"), ("Edg", "Edge"), ("Chrome", "Chrome"), ("Safari", "Safari"))
+
+
 def _device_name(request: Request) -> str:
     """Return what a browser calls its device, shortened to words that people know."""
     told = request.headers.get("user-agent", "")
-    for word, name in (("iPhone", "phone"), ("Android", "phone"), ("iPad", "tablet")):
-        if word in told:
-            return name
-    return "computer" if told else "device"
+    kinds = (("iPhone", "phone"), ("Android", "phone"), ("iPad", "tablet"), ("", "computer"))
+    kind = next(name for word, name in kinds if word in told) if told else "device"
+    # Most browsers call themselves Safari as well, and many Chrome.
+    browser = next((name for word, name in _BROWSERS if word in told), None)
+    return f"{kind}, {browser}" if browser else kind
 
 
 def _svg(data: bytes) -> Response:

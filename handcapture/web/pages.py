@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from handcapture.layout.model import Layout
     from handcapture.rest import Rest
+    from handcapture.web.access import Device
 
 MATS: Final = ("a3", "tabloid", "a4-pair", "letter-pair", "a4", "letter")
 PAPERS: Final = ("a4", "letter", "a3", "tabloid")
@@ -65,8 +66,8 @@ def pair(token: str) -> Response:
     return _page("pair.html", title=TEXTS["pair_title"], token=token[:200])
 
 
-def start(desk: Desk, local: bool) -> Response:
-    """Return the start page."""
+def start(desk: Desk, local: bool, asking: Device) -> Response:
+    """Return the start page; `asking` is the device that sees it."""
     from handcapture.journal.store import open_journal
 
     with open_journal(desk.folder) as journal:
@@ -80,7 +81,7 @@ def start(desk: Desk, local: bool) -> Response:
         mats=[(name, mat_title(name)) for name in MATS],
         local=local,
         lan=desk.pairing_url is not None,
-        devices=[(device.name, _day(device.until)) for device in reversed(desk.access.devices())],
+        devices=[(d.name, d == asking, _day(d.until)) for d in reversed(desk.access.devices())],
         command="handcapture serve --lan",
     )
 
@@ -471,6 +472,7 @@ def panel_text(store: Store, state: SessionState, form: dict[str, str]) -> str:
     """Return a panel's text from the form's figures. InputError where one is none."""
     from pydantic import ValidationError
 
+    from handcapture.documents import plain_slip
     from handcapture.layout.adopt import panel_toml
     from handcapture.layout.plan import PanelFile
 
@@ -483,7 +485,7 @@ def panel_text(store: Store, state: SessionState, form: dict[str, str]) -> str:
     try:
         panel = PanelFile(name=form.get("name", "").strip() or "Panel", material=material, **values)
     except ValidationError as error:
-        raise InputError(f"The panel: {_slip(error)}") from None
+        raise InputError(f"The panel: {plain_slip(error)}") from None
     return panel_toml(panel)
 
 
@@ -536,10 +538,6 @@ def _figure(form: dict[str, str], name: str) -> float:
     return value
 
 
-def _slip(error: Any) -> str:
-    first = error.errors()[0]
-    where = " ".join(str(part) for part in first["loc"])
-    return f"{where}: {first['msg']}." if where else f"{first['msg']}."
 
 
 # Check

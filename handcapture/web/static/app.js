@@ -52,32 +52,42 @@ const MOST_BYTES = 30_000_000;
 
 for (const form of document.querySelectorAll("form[data-upload]")) {
   const bar = form.querySelector("progress");
-  form.addEventListener("change", (event) => {
-    const [file] = event.target.files;
-    if (!file) return;
-    if (file.size > MOST_BYTES) {
-      say(document.body.dataset.tooLarge, true);
-      event.target.value = "";
-      return;
+  // Several of an album go one after the other; without scripts, a form carries one.
+  form.querySelector("[data-several]").multiple = true;
+  form.addEventListener("change", async (event) => {
+    const files = [...event.target.files];
+    const refused = [];
+    for (const [k, file] of files.entries()) {
+      bar.hidden = false;
+      bar.value = (100 * k) / files.length;
+      say(document.body.dataset.sending, true);
+      verdict = null;
+      const part = (share) => { bar.value = (100 * (k + share)) / files.length; };
+      const told = file.size > MOST_BYTES ? document.body.dataset.tooLarge : await upload(form.action, file, part);
+      if (told) refused.push(files.length > 1 ? `${file.name}: ${told}` : told);
+      else refresh();
     }
-    const data = new FormData();
-    data.append("photo", file, "photo");
-    const request = new XMLHttpRequest();
-    request.open("POST", form.action);
-    request.setRequestHeader("Accept", "application/json");
-    request.upload.addEventListener("progress", (at) => { if (at.lengthComputable) bar.value = (100 * at.loaded) / at.total; });
+    bar.hidden = true;
+    event.target.value = "";
+    if (refused.length) refuse(refused.join(" "));
+    else notice.textContent = "";
+  });
+}
+
+// Send one photo; the answer is what is wrong with it, nothing where it was taken.
+function upload(address, file, part) {
+  const data = new FormData();
+  data.append("photo", file, "photo");
+  const request = new XMLHttpRequest();
+  request.open("POST", address);
+  request.setRequestHeader("Accept", "application/json");
+  request.upload.addEventListener("progress", (at) => { if (at.lengthComputable) part(at.loaded / at.total); });
+  return new Promise((answer) => {
     request.addEventListener("loadend", () => {
-      bar.hidden = true;
-      event.target.value = "";
       let told = null;
       try { told = JSON.parse(request.responseText); } catch { told = null; }
-      if (told?.ok) { notice.textContent = ""; refresh(); }
-      else refuse(told?.message || request.responseText || document.body.dataset.failed);
+      answer(told?.ok ? "" : told?.message || request.responseText || document.body.dataset.failed);
     });
-    bar.hidden = false;
-    bar.value = 0;
-    say(document.body.dataset.sending, true);
-    verdict = null;
     request.send(data);
   });
 }
