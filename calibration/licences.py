@@ -2,12 +2,14 @@
 
     python calibration/licences.py
 
-Run it in an environment in which handcapture is installed. What a package says of itself is written down as it stands:
-its licence expression (PEP 639), else its licence field, else its classifiers.
+Run it in an environment in which handcapture is installed with its extras (`pip install ".[cluster,parquet]"`). What a
+package says of itself is written down as it stands: its licence expression (PEP 639), else its licence field, else its
+classifiers; and which files of licences it brings, since wheels hold libraries of others, which those name.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib import metadata
 from pathlib import Path
 
@@ -18,15 +20,20 @@ RESULT = Path(__file__).parent / "results" / "licences.md"
 _LONGEST = 80
 
 
-def needed(name: str = "handcapture") -> dict[str, metadata.Distribution]:
-    """Return all packages that a package needs, itself left out, by canonical name."""
+EXTRAS = ("cluster", "parquet")
+
+
+def needed(extras: Sequence[str] = (), name: str = "handcapture") -> dict[str, metadata.Distribution]:
+    """Return all packages that a package needs, with some of its extras, itself left out, by canonical name."""
     found: dict[str, metadata.Distribution] = {}
     waiting = [name]
     while waiting:
+        asked = ("", *extras) if waiting[-1] == name else ("",)
         current = metadata.distribution(waiting.pop())
         for text in current.requires or []:
             requirement = Requirement(text)
-            if requirement.marker is not None and not requirement.marker.evaluate({"extra": ""}):
+            marker = requirement.marker
+            if marker is not None and not any(marker.evaluate({"extra": extra}) for extra in asked):
                 continue
             key = canonicalize_name(requirement.name)
             if key not in found:
@@ -44,12 +51,32 @@ def licence_of(package: metadata.Distribution) -> str:
     return told.get("License-Expression") or ", ".join(classifiers) or short or "not told: see its files"
 
 
+def files_of(package: metadata.Distribution) -> str:
+    """Return which files of licences a package brings, those of libraries within it too."""
+    words = ("licen", "copying", "notice", "third")
+    places = [file for file in package.files or [] if ".dist-info" in file.parts[0] or len(file.parts) == 2]
+    names = {file.name for file in places if any(word in file.name.lower() for word in words)}
+    return ", ".join(sorted(name for name in names if not name.endswith((".py", ".pyc"))))
+
+
+def table(packages: dict[str, metadata.Distribution]) -> str:
+    """Return a table of packages."""
+    rows = [(key, found.version, licence_of(found), files_of(found)) for key, found in sorted(packages.items())]
+    head = ["| package | version | licence | its files |", "|---|---|---|---|"]
+    return "\n".join([*head, *(f"| {' | '.join(row)} |" for row in rows)]) + "\n"
+
+
 def main() -> None:
-    """Write the table."""
-    rows = [(name, package.version, licence_of(package)) for name, package in sorted(needed().items())]
-    lines = ["| package | version | licence |", "|---|---|---|", *(f"| {' | '.join(row)} |" for row in rows)]
-    text = "# Licences of what is installed with handcapture\n\nMade by `python calibration/licences.py`.\n\n"
-    RESULT.write_text(text + "\n".join(lines) + "\n")
+    """Write the tables."""
+    base = needed()
+    more = {key: package for key, package in needed(EXTRAS).items() if key not in base}
+    text = (
+        "# Licences of what is installed with handcapture\n\nMade by `python calibration/licences.py`. Packages bring "
+        "libraries of others in them (codecs, solvers, runtimes); their licences stand in the files that are named, in "
+        "the package's `.dist-info` or folder. The trained weights: NOTICE.\n\n"
+    )
+    extras = f"\n## With the extras {' and '.join(EXTRAS)}\n\n"
+    RESULT.write_text(text + table(base) + extras + table(more))
     print(RESULT.read_text())
 
 

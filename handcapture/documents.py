@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 ModelT = TypeVar("ModelT", bound="BaseModel")
 
 
+_UMASK: Final = os.umask(0o022)
+"""Read once, while there is one thread: it cannot be asked for without being changed."""
+os.umask(_UMASK)
+
+
 def write_atomically(path: Path, data: bytes) -> None:
     """Write `data` to `path` whole or not at all.
 
@@ -36,9 +41,7 @@ def write_atomically(path: Path, data: bytes) -> None:
             file.flush()
             os.fsync(file.fileno())
         with contextlib.suppress(OSError):  # a file system without permission bits
-            mask = os.umask(0)
-            os.umask(mask)
-            os.chmod(temporary, 0o666 & ~mask)
+            os.chmod(temporary, 0o666 & ~_UMASK)
         os.replace(temporary, path)
     except OSError as error:
         if temporary is not None:

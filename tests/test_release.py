@@ -12,6 +12,7 @@ import re
 import shutil
 import subprocess
 import sys
+import tomllib
 import venv
 import zipfile
 from pathlib import Path
@@ -123,3 +124,16 @@ def test_nothing_in_the_program_asks_for_one_system(wheel: Path) -> None:
         assert not re.search(r"\"/(tmp|usr|home|etc|proc)/", text), path
         for call in re.findall(r"\.(?:read_text|write_text)\((.*)\)", text):
             assert "encoding" in call or "utf" in call, (path, call)
+
+
+def test_the_licence_report_names_all_that_is_asked_for() -> None:
+    """`calibration/licences.py` is to be run again where a dependency comes or goes."""
+    from packaging.requirements import Requirement
+
+    asked = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    extras = asked["optional-dependencies"]
+    texts = [*asked["dependencies"], *extras["cluster"], *extras["parquet"]]
+    told = (ROOT / "calibration" / "results" / "licences.md").read_text()
+    rows = dict(re.findall(r"^\| ([\w.-]+) \| [^|]+ \| ([^|]+) \|", told, re.MULTILINE))
+    assert {Requirement(text).name.lower() for text in texts} <= set(rows)
+    assert all(licence.strip() for licence in rows.values())
