@@ -1,42 +1,52 @@
 """Throw broken files at every reader: each must succeed, or end with one of the program's named errors, in time.
 
-    python calibration/fuzz.py [--minutes 30] [--reader dxf] [--seed 1]
+    python calibration/fuzz.py [--minutes 30] [--reader dxf] [--seed 1] [--trial] [--corpus folder]
 
-Files are made from good ones: bytes flipped, pieces left out, doubled or swapped, numbers and words replaced by hostile
-ones. Each is read in a process of its own kind, with a limit of time and memory. What fails is kept in
-tests/data/corpus/ under its reader's name, where tests/test_corpus.py tries it again for ever after. Writes
-calibration/results/fuzz.json.
+Files are made from good ones: half of them by bytes (flipped, left out, doubled, replaced by hostile ones), half by
+what they say (fuzz_shapes.py: entries dropped, doubled, renamed, put elsewhere, given hostile values), so that they
+get past a parser. They are read in child processes with a limit of memory, and judged by fuzz_oracle.py. What fails is
+kept in tests/data/corpus/ under its reader's name, where tests/test_corpus.py tries it again for ever after; the file
+of a child that died, too. Writes calibration/results/fuzz.json, unless it is a --trial or for one reader: how many
+files each reader got, how many of them it read, its longest time and the most memory it took for one.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import hashlib
 import io
 import json
 import os
+import pickle
 import random
 import re
 import resource
 import signal
 import sys
 import tempfile
+import threading
 import time
 import zipfile
-from collections import Counter
 from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "calibration")]
 
-from handcapture.errors import HandcaptureError  # noqa: E402
+from fuzz_oracle import SECONDS, Outcome, attempt, outcome  # noqa: E402
+
 from handcapture.version import __version__  # noqa: E402
+
+__all__ = ["CORPUS", "Share", "attempt", "in_child", "keep", "outcome", "readers", "spoiled"]
 
 CORPUS = ROOT / "tests" / "data" / "corpus"
 RESULT = ROOT / "calibration" / "results" / "fuzz.json"
-SECONDS = 20
 MEMORY_BYTES = 3_000_000_000
+STARTING_SECONDS = 60.0
+"""A child may take so long to make the good files and to load what reads them, on a busy machine."""
 HOSTILE = [
     b"nan", b"inf", b"-inf", b"1e308", b"-1e308", b"1e-320", b"0", b"-1", b"99999999999999999999", b"true", b"null",
     b'""', b"[]", b"{}", b"\x00", b"\xff\xfe", b"\xef\xbb\xbf", b"%s%n", b"../../etc/passwd", b"<!ENTITY a 'b'>",
@@ -84,13 +94,16 @@ def readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
         "plan": ("toml", load_plan, [text["plan"], text["every_key_plan"]]),
         "panel": ("toml", load_panel, [text["panel"], text["every_key_panel"]]),
         "functions": ("toml", load_functions, [(samples / "functions.toml").read_bytes()]),
-        "dxf": ("dxf", read_drawing, [layout_dxf(layout), layout_dxf(layout, version="R12")]),
+        "dxf": ("dxf", read_drawing, [layout_dxf(layout), _with_units(layout_dxf(layout, version="R12"))]),
+        "dxf-binary": ("dxf", read_drawing, [_binary(layout_dxf(layout))]),
         "svg": ("svg", read_drawing, [layout_svg(layout)]),
         "csv": ("csv", read_drawing, [layout_drill_csv(layout)]),
         "archive": ("zip", archive, [_archive()]),
         "http": ("txt", read_request, good_requests()),
         "incoming": ("bin", read_incoming, [text["plan"], *_photos()[:1]]),
         "batch": ("jsonl", lambda path: resumed(path, {"mat": None}), [_batch_journal()]),
+        "list": ("txt", _listed(), [b"# photos\none.jpg\n two.JPG\n\nthree.png\n"]),
+        "cohort": ("json", _cohort, [json.dumps(rest_document(session(1, 2))).encode()]),
     }
     for kind in COMMANDS:
         ending, _, good = found[kind]
@@ -101,10 +114,67 @@ def readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
 
 
 def spoiled(name: str, data: bytes, rng: random.Random) -> bytes:
-    """Return a broken copy for a reader; for what is used and not only read, one that is well-formed."""
+    """Return a broken copy for a reader; for what is used and not only read, most often one that is well-formed."""
     from fuzz_commands import bent
+    from fuzz_shapes import reshaped
 
-    return bent(data, rng) if name.startswith("use-") and rng.random() < 0.9 else broken(data, rng)
+    used = name.startswith("use-")
+    if used and rng.random() < 0.6:
+        return bent(data, rng)
+    other = reshaped(name.removeprefix("use-"), data, rng) if rng.random() < (0.8 if used else 0.5) else None
+    if other is not None:
+        return other
+    return bent(data, rng) if used and rng.random() < 0.5 else broken(data, rng)
+
+
+def _with_units(dxf: bytes) -> bytes:
+    """R12 knows no units, which the reader asks for; programs write them all the same."""
+    return dxf.replace(b"HEADER\n", b"HEADER\n  9\n$INSUNITS\n 70\n4\n", 1)
+
+
+def _binary(dxf: bytes) -> bytes:
+    import ezdxf
+
+    out = io.BytesIO()
+    ezdxf.read(io.StringIO(dxf.decode())).write(out, fmt="bin")
+    return out.getvalue()
+
+
+def _listed() -> Callable[[Path], object]:
+    """Return what reads a list of photos as one that lies beside the photos that the good one names."""
+    import shutil
+
+    from handcapture.batch import find_photos
+
+    place = tempfile.TemporaryDirectory()
+    folder = Path(place.name)
+    for name in ("one.jpg", "two.JPG", "three.png"):
+        (folder / name).write_bytes(b"")
+
+    def read(path: Path, _: object = place) -> object:  # the folder is there as long as this function
+        shutil.copy(path, folder / "list.txt")
+        return find_photos([folder / "list.txt"])
+
+    return read
+
+
+def _cohort(path: Path) -> object:
+    """Read a rest as one of three people's in a folder."""
+    import shutil
+
+    from helpers_sessions import session, written
+
+    from handcapture.cohort import gather, study
+    from handcapture.cohort_document import cohort_document, find_rests
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        shutil.copy(path, folder / "one.json")
+        for number in (4, 5):
+            written(folder, f"{number}.json", session(number, 1))
+        people, left_out = gather(find_rests([folder]), "each")
+        found = study(people, left_out, "each")
+        return cohort_document(found, found.sets[0], (), [])
 
 
 def _batch_journal() -> bytes:
@@ -131,7 +201,7 @@ def _photos() -> list[bytes]:
         out = io.BytesIO()
         small.save(out, kind)
         found.append(out.getvalue())
-    return found
+    return [*found, (ROOT / "tests" / "data" / "small.heic").read_bytes()]
 
 
 def _check() -> bytes:
@@ -210,96 +280,140 @@ def _broken_archive(data: bytes, rng: random.Random) -> bytes:
     return out.getvalue()
 
 
-def attempt(reader: Callable[[Path], object], path: Path) -> str | None:
-    """Read a file; None when it went well or ended with a named error, else what happened."""
+def _round(name: str, seed: int, until: float, file: Path, tell: Callable[[Share], None]) -> None:
+    """Try broken files of one reader until a time, in this process, and tell from time to time what came of them.
 
-    def late(*_: Any) -> None:
-        raise TimeoutError(f"longer than {SECONDS} s")
-
-    before = signal.signal(signal.SIGALRM, late)
-    signal.alarm(SECONDS)
-    try:
-        reader(path)
-    except HandcaptureError as error:
-        told = str(error)
-        return None if told and len(told) < 20_000 else "an error without a sentence"
-    except BaseException as error:
-        return f"{type(error).__name__}: {error}"[:300]
-    finally:
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, before)
-    return None
-
-
-def _round(name: str, seed: int, until: float) -> tuple[int, list[tuple[bytes, str]]]:
-    """Try broken files of one reader until a time, in this process; return how many, and what failed."""
-    ending, reader, good = readers()[name]
+    The file that is being read is `file`, for whoever finds this process dead.
+    """
+    _, reader, good = readers()[name]
     rng = random.Random(f"{name} {seed}")
-    count, failed = 0, []
+    share = Share()
+    while time.monotonic() < until:
+        data = spoiled(name, rng.choice(good), rng)
+        file.write_bytes(data)
+        found = outcome(reader, file)
+        share.add(found, data)
+        if share.failed or share.files >= 50:
+            tell(share)
+            share = Share()
+    tell(share)
+
+
+@dataclass
+class Share:
+    """Some files of one reader: how many, how many were read, the worst of them, and those that failed."""
+
+    files: int = 0
+    read: int = 0
+    seconds: float = 0.0
+    growth_bytes: int = 0
+    failed: list[tuple[bytes, str]] = field(default_factory=list)
+
+    def add(self, found: Outcome, data: bytes) -> None:
+        """Count one more file."""
+        failed = [] if found.told is None else [(data, found.told)]
+        self.join(Share(1, int(found.read), found.seconds, found.growth_bytes, failed))
+
+    def join(self, other: Share) -> None:
+        """Count others, too."""
+        self.files += other.files
+        self.read += other.read
+        self.seconds = max(self.seconds, other.seconds)
+        self.growth_bytes = max(self.growth_bytes, other.growth_bytes)
+        self.failed += other.failed
+
+
+def in_child(work: Callable[[Path, Callable[[Share], None]], None], ending: str, most_seconds: float) -> Share:
+    """Run a round in a child with a limit of memory.
+
+    A child that dies is a failure of its own, with the file that it was reading; so is one that is not done in
+    `most_seconds`, which code in C can cause that no alarm interrupts: it is killed.
+    """
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"x.{ending}"
-        while time.monotonic() < until:
-            data = spoiled(name, rng.choice(good), rng)
-            path.write_bytes(data)
-            told = attempt(reader, path)
-            count += 1
-            if told is not None:
-                failed.append((data, told))
-    return count, failed
+        file = Path(folder) / f"x.{ending}"
+        read, write = os.pipe()
+        child = os.fork()
+        if child == 0:
+            try:
+                os.close(read)
+                os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+                resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+                with os.fdopen(write, "wb") as pipe:
+
+                    def tell(share: Share) -> None:
+                        pickle.dump(share, pipe)
+                        pipe.flush()
+
+                    work(file, tell)
+                os._exit(0)
+            finally:
+                os._exit(1)
+        os.close(write)
+        killing = threading.Timer(most_seconds, os.kill, (child, signal.SIGKILL))
+        killing.start()
+        whole = Share()
+        with os.fdopen(read, "rb") as pipe, contextlib.suppress(EOFError, pickle.UnpicklingError):
+            while True:
+                whole.join(pickle.load(pipe))
+        _, status = os.waitpid(child, 0)
+        killing.cancel()
+        if status:
+            code = os.waitstatus_to_exitcode(status)
+            last = file.read_bytes() if file.is_file() else b""
+            whole.failed.append((last, f"the process died ({'signal' if code < 0 else 'exit'} {abs(code)})"))
+    return whole
 
 
-def _in_child(name: str, seed: int, seconds: float) -> tuple[int, list[tuple[bytes, str]]]:
-    """Run a round in a child with a limit of memory; a child that dies is a failure of its own."""
-    import pickle
-
-    read, write = os.pipe()
-    child = os.fork()
-    if child == 0:
-        os.close(read)
-        quiet = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(quiet, 2)
-        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
-        with os.fdopen(write, "wb") as pipe:
-            pickle.dump(_round(name, seed, time.monotonic() + seconds), pipe)
-        os._exit(0)
-    os.close(write)
-    with os.fdopen(read, "rb") as pipe:
-        raw = pipe.read()
-    _, status = os.waitpid(child, 0)
-    if status or not raw:
-        return 0, [(b"", f"the process died, status {status}, seed {seed}")]
-    found: tuple[int, list[tuple[bytes, str]]] = pickle.loads(raw)
-    return found
+def keep(name: str, ending: str, failed: list[tuple[bytes, str]], corpus: Path = CORPUS) -> list[Path]:
+    """Keep the files that failed, one of each kind of failure; return where."""
+    kept: dict[str, Path] = {}
+    for data, told in failed:
+        kind = re.sub(r"[\d.]+|'.*", "", told)
+        if data and kind not in kept:
+            corpus.mkdir(parents=True, exist_ok=True)
+            kept[kind] = corpus / f"{name}_{hashlib.sha256(data).hexdigest()[:10]}.{ending}"
+            kept[kind].write_bytes(data)
+    return list(kept.values())
 
 
 def main() -> None:
     """Try all readers in turn, a minute at most each time."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--minutes", type=float, default=30.0)
-    parser.add_argument("--reader", help="only this one")
+    parser.add_argument("--reader", help="only this one; writes no results")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--trial", action="store_true", help="write no results")
+    parser.add_argument("--corpus", type=Path, default=CORPUS, help="where to keep what fails")
     arguments = parser.parse_args()
-    names = [arguments.reader] if arguments.reader else list(readers())
+    every = readers()
+    names = [arguments.reader] if arguments.reader else list(every)
     end = time.monotonic() + 60 * arguments.minutes
-    counts: Counter[str] = Counter()
-    failures: list[dict[str, str]] = []
+    found: dict[str, Share] = {name: Share() for name in names}
+    unnamed: list[dict[str, str]] = []
     seed = arguments.seed
     share = max(5.0, min(60.0, 60 * arguments.minutes / len(names)))
     while time.monotonic() < end - 1:
         for name in names:
-            count, failed = _in_child(name, seed, min(share, max(1.0, end - time.monotonic())))
-            counts[name] += count
-            ending = readers()[name][0]
-            for number, (data, told) in enumerate(failed):
-                failures.append({"reader": name, "told": told})
+            seconds = min(share, max(1.0, end - time.monotonic()))
+            until = time.monotonic() + seconds
+            one = in_child(partial(_round, name, seed, until), every[name][0], seconds + STARTING_SECONDS + 2 * SECONDS)
+            found[name].join(one)
+            for _, told in one.failed:
+                unnamed.append({"reader": name, "told": f"{told}, seed {seed}"})
                 print(name, told, flush=True)
-                if data and number < 5:
-                    CORPUS.mkdir(parents=True, exist_ok=True)
-                    (CORPUS / f"{name}_{seed}_{number}.{ending}").write_bytes(data)
+            for path in keep(name, every[name][0], one.failed, arguments.corpus):
+                print("kept", path, flush=True)
         seed += 1
-    result = {"minutes": arguments.minutes, "files": dict(counts), "unnamed": failures}
-    if not arguments.reader:
-        RESULT.write_text(json.dumps(result, indent=1) + "\n")
+    result = {
+        "minutes": arguments.minutes,
+        "files": {name: one.files for name, one in found.items()},
+        "read": {name: one.read for name, one in found.items()},
+        "longest_s": {name: round(one.seconds, 1) for name, one in found.items()},
+        "most_growth_mb": {name: round(one.growth_bytes / 1e6) for name, one in found.items()},
+        "unnamed": unnamed,
+    }
+    if not arguments.reader and not arguments.trial:
+        RESULT.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
     print(json.dumps(result, indent=1))
 
 

@@ -130,15 +130,20 @@ def _bent_photo(data: bytes, rng: random.Random) -> bytes:
 def used(kind: str) -> Callable[[Path], object]:
     """Return what runs one of a kind's commands on a file, the same one for the same bytes.
 
-    RuntimeError for an ending that no command may have.
+    RuntimeError for an ending that no command may have, or where a refusal hides a mistake of our own.
     """
+    from unittest.mock import patch
+
     from click.testing import CliRunner
+    from fuzz_oracle import behind
     from helpers_layout import workshop_layout
     from helpers_sessions import session, written
 
-    from handcapture.cli import main
+    from handcapture.cli import common, main
+    from handcapture.errors import HandcaptureError
     from handcapture.layout.document import write_layout
 
+    tell: Callable[[HandcaptureError, object], object] = common.fail  # type: ignore[assignment]
     place = tempfile.TemporaryDirectory()
     folder = Path(place.name)
     layout = folder / "layout.json"
@@ -155,10 +160,20 @@ def used(kind: str) -> Callable[[Path], object]:
     def run(path: Path, _: object = place) -> object:  # the folder is there as long as this function
         chosen = COMMANDS[kind][zlib.crc32(path.read_bytes()) % len(COMMANDS[kind])]
         arguments = [part.format(path, **names) for part in chosen.split()]
-        done = CliRunner().invoke(main, arguments)
+        refused: list[HandcaptureError] = []
+
+        def fail(error: HandcaptureError, ctx: object) -> object:
+            refused.append(error)
+            return tell(error, ctx)
+
+        with patch.object(common, "fail", fail):
+            done = CliRunner().invoke(main, arguments)
         wrong = done.exception is not None and not isinstance(done.exception, SystemExit)
         if wrong or done.exit_code not in (0, 2, 3) or not done.output.strip():
             raise RuntimeError(f"{chosen}: {done.exit_code}, {done.exception!r}: {done.output[-300:]}")
+        for error in refused:
+            if (told := behind(error)) is not None:
+                raise RuntimeError(f"{chosen}: {told}")
         return done
 
     return run

@@ -22,6 +22,8 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests")]
 
+from handcapture.errors import InputError  # noqa: E402
+
 ANSWER_SECONDS = 15
 FORM = "application/x-www-form-urlencoded"
 BOUNDARY = "between"
@@ -157,7 +159,10 @@ _pages: list[Page] = []
 
 
 def read_request(path: Path) -> bytes:
-    """Send what a file holds to the page of this process. AssertionError where the page stumbles over it."""
+    """Send what a file holds to the page of this process.
+
+    AssertionError where the page stumbles over it; InputError where it refuses it (a 4xx), or hangs up.
+    """
     if not _pages:
         _pages.append(Page())
     page = _pages[0]
@@ -166,4 +171,6 @@ def read_request(path: Path) -> bytes:
     assert status is None or status.group(1)[:1] != b"5", answer[:200]
     assert status is not None or not answer, answer[:200]
     assert not page.crashed, page.crashed
+    if status is None or status.group(1)[:1] == b"4":
+        raise InputError("The page refused the request.")
     return answer
