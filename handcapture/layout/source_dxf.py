@@ -360,6 +360,8 @@ def _vertices(entity: Any) -> tuple[list[Any], FloatArray]:
         return list(entity.vertices_in_wcs()), np.array([row[4] for row in entity.lwpoints], dtype=np.float64)
     kept = [vertex for vertex in entity.vertices if not int(vertex.dxf.get("flags", 0)) & _FRAME_POINT]
     places = [vertex.dxf.location for vertex in kept]
+    if any(place is None for place in places):
+        raise DocumentError("A polyline has a vertex without a place. Mend or delete it.")
     if entity.is_3d_polyline:
         return places, np.zeros(len(places))
     elevation = entity.dxf.get("elevation")
