@@ -364,11 +364,16 @@ def in_child(work: Callable[[Path, Callable[[Share], None]], None], ending: str,
     return whole
 
 
+def _kind(told: str) -> str:
+    """Return what failures of one kind have in common: the words, without numbers and names."""
+    return re.sub(r"[\d.]+|['\"].*", "", told)
+
+
 def keep(name: str, ending: str, failed: list[tuple[bytes, str]], corpus: Path = CORPUS) -> list[Path]:
     """Keep the files that failed, one of each kind of failure; return where."""
     kept: dict[str, Path] = {}
     for data, told in failed:
-        kind = re.sub(r"[\d.]+|'.*", "", told)
+        kind = _kind(told)
         if data and kind not in kept:
             corpus.mkdir(parents=True, exist_ok=True)
             kept[kind] = corpus / f"{name}_{hashlib.sha256(data).hexdigest()[:10]}.{ending}"
@@ -389,7 +394,7 @@ def main() -> None:
     names = [arguments.reader] if arguments.reader else list(every)
     end = time.monotonic() + 60 * arguments.minutes
     found: dict[str, Share] = {name: Share() for name in names}
-    unnamed: list[dict[str, str]] = []
+    unnamed: dict[tuple[str, str], dict[str, object]] = {}
     seed = arguments.seed
     share = max(5.0, min(60.0, 60 * arguments.minutes / len(names)))
     while time.monotonic() < end - 1:
@@ -398,10 +403,14 @@ def main() -> None:
             until = time.monotonic() + seconds
             one = in_child(partial(_round, name, seed, until), every[name][0], seconds + STARTING_SECONDS + 2 * SECONDS)
             found[name].join(one)
-            for _, told in one.failed:
-                unnamed.append({"reader": name, "told": f"{told}, seed {seed}"})
-                print(name, told, flush=True)
-            for path in keep(name, every[name][0], one.failed, arguments.corpus):
+            new = []
+            for data, told in one.failed:
+                kind = unnamed.setdefault((name, _kind(told)), {"reader": name, "told": told, "seed": seed, "files": 0})
+                kind["files"] = int(str(kind["files"])) + 1
+                if kind["files"] == 1:
+                    new.append((data, told))
+                    print(name, told, flush=True)
+            for path in keep(name, every[name][0], new, arguments.corpus):
                 print("kept", path, flush=True)
         seed += 1
     result = {
@@ -410,7 +419,7 @@ def main() -> None:
         "read": {name: one.read for name, one in found.items()},
         "longest_s": {name: round(one.seconds, 1) for name, one in found.items()},
         "most_growth_mb": {name: round(one.growth_bytes / 1e6) for name, one in found.items()},
-        "unnamed": unnamed,
+        "unnamed": list(unnamed.values()),
     }
     if not arguments.reader and not arguments.trial:
         RESULT.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")

@@ -130,7 +130,8 @@ def _bent_photo(data: bytes, rng: random.Random) -> bytes:
 def used(kind: str) -> Callable[[Path], object]:
     """Return what runs one of a kind's commands on a file, the same one for the same bytes.
 
-    RuntimeError for an ending that no command may have, or where a refusal hides a mistake of our own.
+    InputError where the command refuses the file. RuntimeError for an ending that no command may have, or where a
+    refusal hides a mistake of our own.
     """
     from unittest.mock import patch
 
@@ -140,7 +141,7 @@ def used(kind: str) -> Callable[[Path], object]:
     from helpers_sessions import session, written
 
     from handcapture.cli import common, main
-    from handcapture.errors import HandcaptureError
+    from handcapture.errors import HandcaptureError, InputError
     from handcapture.layout.document import write_layout
 
     tell: Callable[[HandcaptureError, object], object] = common.fail  # type: ignore[assignment]
@@ -174,6 +175,8 @@ def used(kind: str) -> Callable[[Path], object]:
         for error in refused:
             if (told := behind(error)) is not None:
                 raise RuntimeError(f"{chosen}: {told}")
+        if done.exit_code:
+            raise InputError(f"{chosen}: {done.output[-300:]}")
         return done
 
     return run

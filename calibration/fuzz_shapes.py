@@ -73,8 +73,12 @@ def _changed(value: Any, rng: random.Random) -> Any:
             for _ in range(rng.choice((2, 50))):
                 deep = [deep]
             holder[key] = deep
-        elif how == 5 and isinstance(holder[key], int | float) and not isinstance(holder[key], bool):
-            holder[key] = holder[key] * rng.choice((-1, 0, 10, 1000, 1e-6, 1e9)) + rng.choice((0, 0, 1))
+        elif how in (5, 6) and isinstance(holder[key], int | float) and not isinstance(holder[key], bool):
+            near, far = (1, 1, 0.9, 1.02), (-1, 0, 10, 1000, 1e-6, 1e9)
+            holder[key] = holder[key] * rng.choice(near if rng.random() < 0.5 else far) + rng.choice((0, 0, 1))
+        elif how == 6 and isinstance(holder[key], str):
+            other = [item[there] for item, there in places if isinstance(item[there], str)]
+            holder[key] = rng.choice([*other, holder[key] + "x", holder[key][:-1]])
         else:
             holder[key] = copy.deepcopy(rng.choice(HOSTILE))
     return value

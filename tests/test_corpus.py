@@ -46,13 +46,13 @@ def test_good_files_are_read(tmp_path: Path, name: str) -> None:
     for number, data in enumerate(good):
         path = tmp_path / f"{number}.{ending}"
         path.write_bytes(data)
-        if name == "http":  # some of its requests are for what the page refuses, such as a wrong token
+        if name in ("http", "use-photo"):  # a wrong token is refused, and a photo that is not the right one for all
             found = outcome(reader, path)
             assert found.told is None
             refused += not found.read
         else:
             reader(path)
-    assert refused <= len(good) // 4
+    assert refused <= len(good) / 2
 
 
 @pytest.mark.parametrize("name", READERS)
@@ -67,9 +67,8 @@ def test_broken_files_are_read_or_refused_by_name(tmp_path: Path, name: str) -> 
         found = outcome(reader, path)
         assert _new_trouble(name, found.told) is None, (number, found.told)
         read += found.read
-    # Neither all are refused at the door nor is nothing broken. (Whatever a command says of a file, it ran.)
-    assert read > 0
-    assert name.startswith("use-") or read < count
+    # Neither all are refused at the door nor is nothing broken.
+    assert 0 < read < count
 
 
 def test_what_once_was_trouble_is_none(tmp_path: Path) -> None:
