@@ -66,7 +66,7 @@ def person(rng: np.random.Generator, number: int = 0, length_mm: float | None = 
             Contact(
                 side=side,
                 finger=finger,
-                contact_mm=places[side][f] + rng.normal(size=2) * (WANDER_SD_MM + ERROR_SD_MM),
+                contact_mm=places[side][f] + rng.normal(size=2) * np.hypot(WANDER_SD_MM, ERROR_SD_MM),
                 covariance_mm2=np.eye(2) * ERROR_SD_MM**2,
                 reach=reaches[side],
                 breadth_mm=16.0,
