@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
 _LONGEST_NAME_BYTES: Final = 200
+_LONGEST_SHOWN: Final = 300
 _MOST_LIST_BYTES: Final = 50_000_000
 _NOT_READ: Final = (
     ".gif",
@@ -150,10 +151,15 @@ def _listed(path: Path) -> list[Named]:
         if not line.strip() or line.startswith("#"):
             continue
         photo = path.parent / line.strip()
-        if not photo.is_file():
+        try:
+            there = photo.is_file()
+        except (OSError, ValueError):  # longer than any name, or with a zero byte in it
+            there = False
+        if not there:
+            shown = line.strip() if len(line.strip()) <= _LONGEST_SHOWN else f"{line.strip()[:_LONGEST_SHOWN]}…"
             raise InputError(
-                f"{path}, line {number}: {line.strip()} does not exist, seen from the list's folder. Mend the line or "
-                "take it out."
+                f"{path}, line {number}: {shown} does not exist, seen from the list's folder. Mend the line or take it "
+                "out."
             )
         # Nothing of where the list's maker keeps their files: only what lies below the list.
         below = not Path(line.strip()).is_absolute() and ".." not in Path(line.strip()).parts
