@@ -1,9 +1,9 @@
 """Kept photos: the same pixels, without where, when, by whom and with which camera.
 
 A JPEG is copied segment by segment (ITU-T T.81, annex B), without decoding: what tells how to decode it stays, all
-other application segments, comments, previews and whatever follows the end of the picture go. Every other format is
-decoded and written as PNG. The copy says anew which way is up, and the focal length as 35 mm equivalent, so that it can
-be measured again with the same result.
+other application segments, comments, previews and whatever follows the end of the picture go. Its colour profile is
+written anew (`colour_profile`). Every other format is decoded and written as PNG. The copy says anew which way is up,
+and the focal length as 35 mm equivalent, so that it can be measured again with the same result.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 
 from handcapture.errors import InputError
+from handcapture.journal.colour_profile import plain_profile
 from handcapture.photo import FULL_FRAME_DIAGONAL_MM, SENSOR_FOCAL_RELATIVE_SD, Photo
 
 _ORIENTATION, _EXIF_BLOCK, _FOCAL_35MM = 0x0112, 0x8769, 0xA405
@@ -26,6 +27,9 @@ _FOCAL, _SENSOR_PX_PER_UNIT, _SENSOR_UNIT = 0x920A, 0xA20E, 0xA210
 _CENTIMETRES: Final = 3
 _SOI, _EOI, _SOS, _COMMENT = 0xD8, 0xD9, 0xDA, 0xFE
 _BARE_MARKERS: Final = frozenset({0x01, *range(0xD0, 0xD8)})
+_PROFILE: Final = b"ICC_PROFILE\0"
+_LONGEST_PART: Final = 65_519
+"""Bytes of a profile that a segment takes (ICC.1:2022, B.4)."""
 
 
 @dataclass(frozen=True)
@@ -87,6 +91,7 @@ def _stripped_jpeg(data: bytes, exif: bytes) -> bytes | None:
     """Return the JPEG's picture alone, None where its segments do not follow the standard."""
     out = [b"\xff\xd8"]
     described = False
+    profile: list[bytes] = []
     place = 2
     while place + 4 <= len(data):
         if data[place] != 0xFF:
@@ -108,6 +113,9 @@ def _stripped_jpeg(data: bytes, exif: bytes) -> bytes | None:
         if not described and marker != 0xE0:
             out.append(_segment(0xE1, exif))
             described = True
+            behind = len(out)
+        if marker == 0xE2 and body[:12] == _PROFILE:
+            profile.append(body[12:])
         if kept is not None:
             out.append(_segment(marker, kept))
         place += 2 + length
@@ -116,17 +124,30 @@ def _stripped_jpeg(data: bytes, exif: bytes) -> bytes | None:
             out.append(data[place:end])
             place = end
     out.append(b"\xff\xd9")
+    if profile:
+        out[behind:behind] = _profile_segments(profile)
     return b"".join(out)
 
 
+def _profile_segments(parts: list[bytes]) -> list[bytes]:
+    """Return the segments with a plain profile; `parts` are the old one's, each behind its number and their count.
+
+    None where it is not whole: no decoder uses it then.
+    """
+    ordered = sorted(parts, key=lambda part: part[:1])
+    if [tuple(part[:2]) for part in ordered] != [(k, len(parts)) for k in range(1, len(parts) + 1)]:
+        return []
+    plain = plain_profile(b"".join(part[2:] for part in ordered)) or b""
+    cut = [plain[k : k + _LONGEST_PART] for k in range(0, len(plain), _LONGEST_PART)]
+    return [_segment(0xE2, _PROFILE + bytes((k, len(cut))) + part) for k, part in enumerate(cut, start=1)]
+
+
 def _kept_body(marker: int, body: bytes) -> bytes | None:
-    """Return what stays of a segment: all that decoding needs, and the colour profile."""
+    """Return what stays of a segment: all that decoding needs."""
     if marker == 0xE0 and body[:5] == b"JFIF\0" and len(body) >= 14:
         return body[:12] + b"\0\0"  # without its preview
     if marker == 0xEE and body[:5] == b"Adobe" and len(body) >= 12:
         return body[:12]
-    if marker == 0xE2 and body[:12] == b"ICC_PROFILE\0":
-        return body
     return None if 0xE0 <= marker <= 0xEF or marker == _COMMENT else body
 
 
