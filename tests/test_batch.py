@@ -14,10 +14,12 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
+from scipy.stats import chi2
 
 from handcapture import batch, batch_record
 from handcapture.batch import Named, Settings, find_photos, run
@@ -28,6 +30,9 @@ from handcapture.documents import alone
 from handcapture.errors import InputError, OutputError
 from handcapture.rest_document import read_rest
 from handcapture.version import __version__
+
+if TYPE_CHECKING:
+    from handcapture.capture import Capture, Networks
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLES = ROOT / "samples"
@@ -52,6 +57,12 @@ def stand_in(data: bytes, name: str, settings: Settings) -> tuple[Row, bytes | N
         raise ZeroDivisionError("a mistake")
     if data.startswith(b"slow"):
         time.sleep(0.2)
+    if data.startswith(b"fails "):  # so many times, counted in a file
+        _, times, place = data.decode().split(" ", 2)
+        with open(place, "a+") as file:
+            file.write("x")
+            if file.tell() <= int(times):
+                raise OSError(28, os.strerror(28))
     row = {"photo": name, "sha256": hashlib.sha256(data).hexdigest(), "status": "measured", "seconds": time.time()}
     return row, b"{}" if settings.with_rests else None
 
@@ -96,22 +107,184 @@ def club(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_rows_are_what_the_library_measures(club: Path) -> None:
-    from handcapture.capture import Networks, capture
-    from handcapture.photo import read_photo
-
+def test_rows_are_in_the_photos_order(club: Path) -> None:
     rows = {row["photo"]: row for row in rows_of(club / "t.csv")}
     assert list(rows) == ["may/again.jpg", "none.jpg", "rest_1.jpg", "rest_2.jpg"]
     assert tuple(rows["rest_1.jpg"]) == columns()
-    with Networks() as networks:
-        found = capture(read_photo(SAMPLES / "rest_2.jpg"), networks)
-    for contact in found.placement.contacts:
-        start = f"{contact.side}_{contact.finger}_"
-        assert float(rows["rest_2.jpg"][f"{start}x_mm"]) == pytest.approx(contact.contact_mm[0], abs=0.01)
-        assert float(rows["rest_2.jpg"][f"{start}y_mm"]) == pytest.approx(contact.contact_mm[1], abs=0.01)
-    assert rows["rest_2.jpg"]["quality"] == found.quality.grade
     assert {row["same_as"] for row in rows.values()} <= {"", "may/again.jpg", "rest_1.jpg"}
     assert sum(bool(row["same_as"]) for row in rows.values()) == 1
+
+
+def cells(found: Capture) -> dict[str, str | float]:
+    """Return what the table should hold of a photo, worked out in another way than there."""
+    (source,) = found.placement.sources
+    told: dict[str, str | float] = {
+        "photo": source.photo_name,
+        "sha256": source.photo_sha256,
+        "status": "measured",
+        "quality": found.quality.grade,
+        "advice": found.quality.verdict,
+        "mat": found.sighting.mat.name,
+        "tilt_deg": found.sighting.tilt_deg,
+        "height_mm": found.sighting.height_mm,
+        "mm_per_px": found.sighting.mm_per_px,
+        "print_scale_x": found.sighting.print_scale.x,
+        "print_scale_y": found.sighting.print_scale.y,
+        "print_scale_sd": found.sighting.print_scale.relative_sd,
+    }
+    for contact in found.placement.contacts:
+        name = f"{contact.side}_{contact.finger}"
+        (a, b), (_, d) = contact.covariance_mm2
+        longer = (a + d) / 2 + np.hypot((a - d) / 2, b)  # the greater eigenvalue of a symmetric 2 by 2 matrix
+        told[f"{name}_x_mm"], told[f"{name}_y_mm"] = contact.contact_mm
+        told[f"{name}_known_to_mm"] = np.sqrt(chi2.ppf(0.95, 2) * longer)
+        told[f"{name}_hidden"] = "true" if contact.hidden else "false"
+    for hand in found.placement.hands:
+        told[f"{hand.side}_wrist_deviation_deg"] = hand.wrist_deviation_deg
+        told[f"{hand.side}_wrist_deviation_sd_deg"] = hand.wrist_deviation_sd_deg
+        told[f"{hand.side}_hand_length_mm"] = hand.hand_length_mm
+        told[f"{hand.side}_hand_breadth_mm"] = hand.hand_breadth_mm
+    return told
+
+
+ROUNDED = {"_mm": 0.0006, "height_mm": 0.06, "hand_length_mm": 0.006, "hand_breadth_mm": 0.006, "_deg": 0.006}
+ROUNDED |= {"mm_per_px": 6e-5, "print_scale_x": 6e-6, "print_scale_y": 6e-6, "print_scale_sd": 6e-6}
+"""Half of the last digit that is written, and a little more; the longest ending counts."""
+
+
+def check_row(row: dict[str, str], found: Capture) -> None:
+    """Compare every column of a row with what the library measures."""
+    wanted = cells(found)
+    assert 0.0 < float(row["seconds"]) < 60.0
+    for column in columns():
+        if column == "seconds":
+            continue
+        value, told = wanted.get(column, ""), row[column]
+        if isinstance(value, str):
+            assert told == value, column
+            continue
+        ending = max((end for end in ROUNDED if column.endswith(end)), key=len)
+        assert float(told) == pytest.approx(value, abs=ROUNDED[ending], rel=0), column
+
+
+@pytest.fixture(scope="module")
+def networks() -> Iterator[Networks]:
+    from handcapture.capture import Networks
+
+    with Networks() as loaded:
+        yield loaded
+
+
+@pytest.fixture(scope="module")
+def unlike(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Photos that want other options: a card on a sample (drawn there, red, invented), one hand alone."""
+    import cv2
+    from helpers_photo import hand_layer, photo_of, write_jpeg
+    from helpers_sighting import DrawnCard, with_card
+
+    from handcapture.mat.sighting import sight
+    from handcapture.photo import read_photo
+
+    folder = tmp_path_factory.mktemp("unlike")
+    photo = read_photo(SAMPLES / "rest_1.jpg")
+    grey = cv2.cvtColor(photo.pixels_bgr, cv2.COLOR_BGR2GRAY)
+    camera = sight(photo).camera
+    drawn = with_card(np.asarray(grey, np.uint8), "a3", camera, DrawnCard((0.05, 0.04, 0.5), (0.5, 0.5, 0.5)))
+    changed = (drawn != grey[..., None]).any(axis=-1, keepdims=True)
+    write_jpeg(folder / "card.jpg", np.where(changed, drawn, photo.pixels_bgr))
+    write_jpeg(folder / "right.jpg", photo_of(hand_layer("right")))
+    shutil.copy(SAMPLES / "rest_1.jpg", folder / "plain.jpg")
+    return folder
+
+
+OPTIONS: dict[str, tuple[list[str], dict[str, Any], str, str | None]] = {
+    # The options, the same for the library, a photo that wants them, and one that fails with them.
+    "ruler": (["--ruler", "150.6", "149.2"], {"print_scale": (150.6, 149.2)}, "plain.jpg", None),
+    "one hand": (["--one-handed", "--mat", "a3"], {"one_handed": True}, "right.jpg", None),
+    "card": (["--card"], {"card": True}, "card.jpg", "plain.jpg"),
+    "other mat": (["--mat", "a4-pair"], {"mat_name": "a4-pair"}, "", "plain.jpg"),
+}
+
+
+@pytest.mark.parametrize("name", OPTIONS)
+def test_every_column_is_what_the_library_measures(name: str, unlike: Path, networks: Networks, tmp_path: Path) -> None:
+    """Of a print that is unequally long and broad, one hand alone, and a card that must be there."""
+    from handcapture.capture import capture
+    from handcapture.errors import PhotoError
+    from handcapture.mat.print_scale import PrintScale
+    from handcapture.photo import read_photo
+
+    options, named_options, good, bad = OPTIONS[name]
+    if "print_scale" in named_options:
+        named_options = {"print_scale": PrintScale.from_rulers(*named_options["print_scale"])}
+    photos = [unlike / photo for photo in (good, bad) if photo]
+    done = CliRunner().invoke(
+        main, ["batch", *map(str, photos), "--output", str(tmp_path / "t.csv"), "--jobs", "1", *options]
+    )
+    assert done.exit_code == (3 if bad else 0), done.output
+    rows = {row["photo"]: row for row in rows_of(tmp_path / "t.csv")}
+    assert list(rows) == [photo.name for photo in photos]
+    if good:
+        found = capture(read_photo(unlike / good), networks, **named_options)
+        check_row(rows[good], found)
+        if name == "card":
+            assert found.sighting.print_scale.source == "card"
+        else:
+            # The photo is one that shows whether the option was heeded.
+            try:
+                other = cells(capture(read_photo(unlike / good), networks))
+            except PhotoError:
+                other = {}
+            assert other != cells(found)
+        assert len(found.placement.hands) == (1 if name == "one hand" else 2)
+    if bad:
+        with pytest.raises(PhotoError) as refused:
+            capture(read_photo(unlike / bad), networks, **named_options)
+        told = " ".join(str(refused.value).replace(str(unlike / bad), bad).split())
+        assert (rows[bad]["status"], rows[bad]["reason"]) == ("failed", told)
+        assert [c for c in columns() if rows[bad][c]] == ["photo", "sha256", "status", "reason", "seconds"]
+    if name == "ruler":
+        scales = float(rows[good]["print_scale_x"]), float(rows[good]["print_scale_y"])
+        assert scales == pytest.approx((150.6 / 150, 149.2 / 150), abs=6e-6)
+
+
+def test_twins_are_counted_as_known(tmp_path: Path) -> None:
+    """One that comes while its twin is being measured, and one that comes long after; of ten more, none."""
+    contents = {"a.jpg": b"slow one", "b.jpg": b"slow one"} | {f"c{k}.jpg": b"good %d" % k for k in range(10)}
+    photos = named(tmp_path / "in", contents | {"z.jpg": b"slow one"})
+    outcome = run(photos, tmp_path / "t.csv", Settings(), 1, work=stand_in)
+    assert (outcome.photos, outcome.measured, outcome.known) == (13, 13, 2)
+    told = {row["photo"]: row["same_as"] for row in rows_of(tmp_path / "t.csv") if row["same_as"]}
+    assert told == {"b.jpg": "a.jpg", "z.jpg": "a.jpg"}
+
+
+class Weighed(bytes):
+    """A photo's content that is counted for as long as anything holds it."""
+
+    alive = most = 0
+
+    def __new__(cls, data: bytes) -> Weighed:
+        Weighed.alive += 1
+        Weighed.most = max(Weighed.most, Weighed.alive)
+        return super().__new__(cls, data)
+
+    def __del__(self) -> None:
+        Weighed.alive -= 1
+
+
+@pytest.mark.parametrize(("jobs", "count"), [(1, 30), (3, 40)])
+def test_no_more_photos_are_in_memory_than_are_at_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, jobs: int, count: int
+) -> None:
+    """Two a process, the one that is being taken in, and the last that came back: not more for more photos."""
+    plain = batch.read_bytes
+    monkeypatch.setattr(batch, "read_bytes", lambda *given: Weighed(plain(*given)))
+    Weighed.alive = Weighed.most = 0
+    contents = {f"{k:03d}.jpg": b"good %d" % k for k in range(count)}
+    outcome = run(named(tmp_path / "in", contents), tmp_path / "t.csv", Settings(), jobs, work=stand_in)
+    assert outcome.measured == count
+    assert 2 * jobs <= Weighed.most <= 2 * jobs + 2
+    assert Weighed.alive <= 2
 
 
 def test_failures_have_their_reason_and_no_path(club: Path) -> None:
@@ -237,16 +410,28 @@ def test_parquet_has_the_same_rows(tmp_path: Path) -> None:
     assert str(table.schema.field("left_thumb_hidden").type) == "bool"
 
 
-def test_a_cluster_that_loses_a_worker_loses_no_photo(tmp_path: Path) -> None:
-    """Dask with two workers, each a process; one is killed in the middle."""
+def test_a_cluster_that_loses_a_worker_loses_no_photo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Dask as its users start it, two workers, each a process; one is killed in the middle.
+
+    What fails there three times, for a full disk say, is tried a fourth time; what fails for good is told. No more
+    than four photos a worker are on their way.
+    """
     from distributed import LocalCluster
 
     contents = {f"{k:03d}.jpg": b"slow %d" % k for k in range(60)}
+    contents |= {"061.jpg": f"fails 3 {tmp_path / 'three'}".encode(), "062.jpg": f"fails 9 {tmp_path / 'all'}".encode()}
     photos = named(tmp_path / "in", contents)
+    plain, taken, most = batch.read_bytes, [0], [0]
+
+    def counted(path: Path, limit: int, what: str) -> bytes:
+        taken[0] += 1
+        most[0] = max(most[0], taken[0] - len(came))
+        return plain(path, limit, what)
+
+    monkeypatch.setattr(batch, "read_bytes", counted)
     with LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
     ) as cluster:
-        cluster.scheduler.allowed_failures = 10
         came: list[str] = []
 
         def told(row: Row) -> None:
@@ -258,9 +443,33 @@ def test_a_cluster_that_loses_a_worker_loses_no_photo(tmp_path: Path) -> None:
         outcome = run(
             photos, tmp_path / "t.csv", Settings(), 1, scheduler=cluster.scheduler_address, told=told, work=stand_in
         )
-    assert (outcome.measured, outcome.failed) == (60, 0)
+    assert (outcome.measured, outcome.failed, outcome.again) == (61, 1, 1)
     assert sorted(came) == sorted(contents)
-    assert [row["photo"] for row in rows_of(tmp_path / "t.csv")] == sorted(contents)
+    assert 4 < most[0] <= 9
+    rows = {row["photo"]: row for row in rows_of(tmp_path / "t.csv")}
+    assert list(rows) == sorted(contents)
+    assert rows["061.jpg"]["status"] == "measured"
+    assert (tmp_path / "three").read_text() == "xxxx"
+    assert "could not measure it: OSError: [Errno 28] No space left on device." in rows["062.jpg"]["reason"]
+    assert (tmp_path / "all").read_text() == "xxxx"
+
+
+def test_a_photo_that_kills_a_clusters_workers_costs_itself_only(tmp_path: Path) -> None:
+    """Dask gives it up after the fourth worker; here, to save time, after the first."""
+    from distributed import LocalCluster
+
+    contents = {f"{k:03d}.jpg": b"good %d" % k for k in range(12)} | {"004.jpg": b"dies"}
+    photos = named(tmp_path / "in", contents)
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
+    ) as cluster:
+        cluster.scheduler.allowed_failures = 0
+        outcome = run(photos, tmp_path / "t.csv", Settings(), 1, scheduler=cluster.scheduler_address, work=stand_in)
+    assert (outcome.measured, outcome.failed, outcome.again) == (11, 1, 1)
+    rows = {row["photo"]: row for row in rows_of(tmp_path / "t.csv")}
+    assert rows["004.jpg"]["status"] == "failed"
+    assert "KilledWorker" in rows["004.jpg"]["reason"]
+    assert str(tmp_path) not in rows["004.jpg"]["reason"]
 
 
 def test_a_cluster_that_goes_away_makes_no_failures(tmp_path: Path) -> None:
