@@ -46,7 +46,7 @@ CORPUS = ROOT / "tests" / "data" / "corpus"
 RESULT = ROOT / "calibration" / "results" / "fuzz.json"
 MEMORY_BYTES = 3_000_000_000
 STARTING_SECONDS = 60.0
-"""A child may take so long to make the good files and to load what reads them, on a busy machine."""
+"""A child may take so long to load what reads the files, on a busy machine."""
 HOSTILE = [
     b"nan", b"inf", b"-inf", b"1e308", b"-1e308", b"1e-320", b"0", b"-1", b"99999999999999999999", b"true", b"null",
     b'""', b"[]", b"{}", b"\x00", b"\xff\xfe", b"\xef\xbb\xbf", b"%s%n", b"../../etc/passwd", b"<!ENTITY a 'b'>",
@@ -280,12 +280,19 @@ def _broken_archive(data: bytes, rng: random.Random) -> bytes:
     return out.getvalue()
 
 
-def _round(name: str, seed: int, until: float, file: Path, tell: Callable[[Share], None]) -> None:
+def _round(
+    name: str,
+    reader: Callable[[Path], object],
+    good: list[bytes],
+    seed: int,
+    until: float,
+    file: Path,
+    tell: Callable[[Share], None],
+) -> None:
     """Try broken files of one reader until a time, in this process, and tell from time to time what came of them.
 
     The file that is being read is `file`, for whoever finds this process dead.
     """
-    _, reader, good = readers()[name]
     rng = random.Random(f"{name} {seed}")
     share = Share()
     while time.monotonic() < until:
@@ -335,6 +342,7 @@ def in_child(work: Callable[[Path, Callable[[Share], None]], None], ending: str,
         child = os.fork()
         if child == 0:
             try:
+                tempfile.tempdir = folder  # what it leaves behind goes with it
                 os.close(read)
                 os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
                 resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
@@ -401,7 +409,11 @@ def main() -> None:
         for name in names:
             seconds = min(share, max(1.0, end - time.monotonic()))
             until = time.monotonic() + seconds
-            one = in_child(partial(_round, name, seed, until), every[name][0], seconds + STARTING_SECONDS + 2 * SECONDS)
+            one = in_child(
+                partial(_round, name, *every[name][1:], seed, until),
+                every[name][0],
+                seconds + STARTING_SECONDS + 2 * SECONDS,
+            )
             found[name].join(one)
             new = []
             for data, told in one.failed:

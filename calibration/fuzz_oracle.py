@@ -21,8 +21,8 @@ from typing import Any
 from handcapture.errors import HandcaptureError
 
 SECONDS = 20
-GROWTH_BYTES = 1_200_000_000
-"""By how much a process may grow while it reads one file. The largest photo that is read takes some 0.6 GB."""
+GROWTH_BYTES = 1_500_000_000
+"""By how much a process may grow while it reads one file. The largest photo (50 megapixels, WebP) takes 1.1 GB."""
 PACKAGE = str(Path(__file__).resolve().parents[1] / "handcapture")
 _MISTAKES = (AssertionError, AttributeError, NameError)
 """Where our own code raises these it is wrong, whoever catches them."""

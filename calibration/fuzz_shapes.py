@@ -1,7 +1,8 @@
 """Broken files that get past a parser: what a file says is changed, and it is written again in its own form.
 
 JSON and TOML by their entries, XML by its elements, DXF by its pairs of code and value, CSV and lists by their cells
-and lines, an archive of a journal by the rows of its manifest and by its documents, whose hashes are made to fit again.
+and lines, requests by their head, query and form, an archive of a journal by the rows of its manifest and by its
+documents, whose hashes are made to fit again.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import struct
 import zipfile
 from collections.abc import Callable
 from typing import Any
+from urllib.parse import parse_qsl, urlencode
 from xml.etree import ElementTree
 
 HOSTILE: tuple[Any, ...] = (
@@ -24,6 +26,8 @@ HOSTILE: tuple[Any, ...] = (
     {"a": {"a": {}}},
 )  # fmt: skip
 MOST_BYTES = 3_000_000
+MOST_ENTRIES = 20_000
+"""What has more is doubled no further: copies of copies would fill the memory here, not the reader's."""
 
 
 def reshaped(name: str, data: bytes, rng: random.Random) -> bytes | None:
@@ -50,12 +54,17 @@ def _places(value: Any) -> list[tuple[Any, Any]]:
     return found
 
 
+def _times(item: Any, entries: int, count: int) -> list[Any]:
+    """Return copies of an item that has so many entries, fewer where they would be too many."""
+    return [copy.deepcopy(item) for _ in range(min(count, MOST_ENTRIES // (entries + 1)))]
+
+
 def _changed(value: Any, rng: random.Random) -> Any:
     """Return a copy with one to three entries changed."""
     value = copy.deepcopy(value)
     for _ in range(rng.choice((1, 1, 1, 2, 3))):
         places = _places(value)
-        if not places:
+        if not 0 < len(places) < MOST_ENTRIES:
             return value
         holder, key = rng.choice(places)
         how = rng.randrange(8)
@@ -64,7 +73,7 @@ def _changed(value: Any, rng: random.Random) -> Any:
         elif how == 1 and isinstance(holder, dict):
             holder[rng.choice(("", "x", str(key).upper(), "a" * 300, "__class__"))] = holder.pop(key)
         elif how == 2 and isinstance(holder, list):
-            holder[key:key] = [copy.deepcopy(holder[key])] * rng.choice((1, 2, 300))
+            holder[key:key] = _times(holder[key], len(_places(holder[key])), rng.choice((1, 2, 300)))
         elif how == 3:
             other, there = rng.choice(places)
             holder[key] = copy.deepcopy(other[there])
@@ -76,12 +85,21 @@ def _changed(value: Any, rng: random.Random) -> Any:
         elif how in (5, 6) and isinstance(holder[key], int | float) and not isinstance(holder[key], bool):
             near, far = (1, 1, 0.9, 1.02), (-1, 0, 10, 1000, 1e-6, 1e9)
             holder[key] = holder[key] * rng.choice(near if rng.random() < 0.5 else far) + rng.choice((0, 0, 1))
+        elif how in (5, 6) and isinstance(holder[key], list):
+            # All numbers in it alike: a covariance stays one.
+            holder[key] = _scaled(holder[key], rng.choice((-1, 0, 0.5, 2, 100, 1e-6)))
         elif how == 6 and isinstance(holder[key], str):
             other = [item[there] for item, there in places if isinstance(item[there], str)]
             holder[key] = rng.choice([*other, holder[key] + "x", holder[key][:-1]])
         else:
             holder[key] = copy.deepcopy(rng.choice(HOSTILE))
     return value
+
+
+def _scaled(value: Any, factor: float) -> Any:
+    if isinstance(value, list):
+        return [_scaled(item, factor) for item in value]
+    return value * factor if isinstance(value, int | float) and not isinstance(value, bool) else value
 
 
 def _json(data: bytes, rng: random.Random) -> bytes:
@@ -105,12 +123,14 @@ def _xml(data: bytes, rng: random.Random) -> bytes:
     root = ElementTree.fromstring(data)
     for _ in range(rng.choice((1, 1, 2, 4))):
         every = list(root.iter())
+        if len(every) > MOST_ENTRIES:
+            break
         parent, element = rng.choice(every), rng.choice(every)
         how = rng.randrange(6)
         if how == 0 and len(parent):
             parent.remove(rng.choice(list(parent)))
         elif how == 1 and element is not root:
-            parent.extend([copy.deepcopy(element)] * rng.choice((1, 20, 300)))
+            parent.extend(_times(element, sum(1 for _ in element.iter()), rng.choice((1, 20, 300))))
         elif how == 2:
             element.tag = rng.choice([other.tag for other in every] + ["x", "use", "svg", "path", "script"])
         elif how == 3:
@@ -192,6 +212,41 @@ def _lines(data: bytes, rng: random.Random) -> bytes:
     return "\n".join(map(str, lines)).encode(rng.choice(("utf-8", "utf-16", "utf-8-sig")), errors="replace")
 
 
+def _request(data: bytes, rng: random.Random) -> bytes:
+    """Change a form's or a document's entries, the query's, or the lines of the head; the length stays right."""
+    head, _, body = data.partition(b"\r\n\r\n")
+    first, *lines = head.decode().split("\r\n")
+    method, target, version = first.split(" ")
+    how = rng.randrange(3)
+    if how == 0 and b"urlencoded" in head and body:
+        body = _query(body.decode(), rng).encode(errors="replace")
+    elif how == 0 and b"application/json" in head and body:
+        # {layout} is a place to be filled in, and no JSON.
+        body = _json(body.replace(b"{layout}", b"987654321"), rng).replace(b"987654321", b"{layout}")
+    elif how == 1:
+        path, _, query = target.partition("?")
+        parts = path.split("/")
+        parts[rng.randrange(len(parts))] = rng.choice(
+            [*parts, "0", "-1", "2", "99999999999999999999", "..", "%2e%2e", "%00"]
+        )
+        target = "/".join(parts) + ("?" + _query(query, rng) if query else "")
+    else:
+        at = rng.randrange(len(lines))
+        name, _, value = lines[at].partition(": ")
+        other = rng.choice(lines).partition(": ")[2]
+        more = [lines[at], f"{name}: {other}", f"{name}: {value}{value}", f"{name}: ", f"{name.upper()}: {value}"]
+        lines[at : at + 1] = rng.choice(([], [lines[at]] * 2, [rng.choice(more)]))
+    return "\r\n".join([f"{method} {target} {version}", *lines]).encode() + b"\r\n\r\n" + body
+
+
+def _query(text: str, rng: random.Random) -> str:
+    """Change the names and values of a form or query."""
+    pairs = [list(pair) for pair in parse_qsl(text, keep_blank_values=True)]
+    changed = _changed(pairs, rng)
+    kept = [pair for pair in changed if isinstance(pair, list) and len(pair) == 2] if isinstance(changed, list) else []
+    return urlencode([(str(name), str(value)) for name, value in kept], errors="replace")
+
+
 def _archive(data: bytes, rng: random.Random) -> bytes:
     """Change rows of the manifest, or a document, whose name and hash then fit it."""
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
@@ -233,6 +288,8 @@ _FORMS: dict[str, Callable[[bytes, random.Random], bytes]] = {
     "svg": _xml,
     "csv": _csv,
     "list": _lines,
+    "http": _request,
+    "incoming": _toml,
     "batch": _json_lines,
     "archive": _archive,
 }
