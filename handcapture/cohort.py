@@ -9,9 +9,20 @@ likes; with "together", all ten contacts are one figure, whose hands keep their 
 starts, always the same). Points on a plane are complex numbers here: the best turn of z onto w is the phase of
 sum(w conj z), and what then remains is |z|² + |w|² - 2 |sum(w conj z)|.
 
-**Served** is a person whose every finger comes down within `within_mm` of the size's contact. Who made the sizes is
-served better by them than the next customer will be. So coverage is also counted over people who were left out of the
-making: one at a time, or a tenth of many.
+**Served** is a person whose every finger comes down within `within_mm` of the size's contact. Shares count the offsets
+as they were measured. A verdict on one person also looks at how well each finger's offset is known: from the
+measurement, carried through the laying of the hand onto the size (first order), and from the size, which would lie
+elsewhere had it been made from other people (scatter of people about their sizes, pooled, by their number). It is
+"served" where every finger's one-sided 95 % bound lies within, "not served" where some finger's lies beyond, else "on
+the line". Contacts' errors are taken as independent of each other; what fingers share, the laying takes out.
+
+Who made the sizes is served better by them than the next customer will be. So coverage is also counted over people who
+were left out of the making: one at a time, or a tenth of many. More sizes need not serve more: clusters have the least
+squares, not the fewest misses.
+
+**The set that is listed** is the least whose left-out share, less one standard error (the lower end of Wilson's 68 %
+interval), reaches what is wanted. Picked by the share alone, a set has had luck as well and serves fewer than it says;
+`calibration/cohort.py` compares what is said of the listed set with new people.
 
 What it is not: a size is a mean, and nobody's hand. People measured are whom it speaks of; percentiles of a handful of
 people have wide intervals, which are stated (order statistics, free of any distribution), or do not exist.
@@ -32,13 +43,15 @@ from handcapture.layout.landing import landing_probability, plunger_mm
 from handcapture.layout.model import Layout, Panel, Point
 from handcapture.layout.plan import Plan
 from handcapture.layout.task import LayoutError, finger_wishes, in_order
+from handcapture.measures import SPREAD_SPAN_MM
 from handcapture.names import FINGERS, SIDES, Finger, Side
-from handcapture.rest import Fingertip, Rest
+from handcapture.rest import ALIKE_MM, Fingertip, Rest
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 IntArray = NDArray[np.intp]
 Hands = Literal["each", "together", "left", "right"]
+Verdict = Literal["served", "on the line", "not served", "made from this person alone"]
 
 PERCENTS: Final = (5, 25, 50, 75, 95)
 MOST_SIZES: Final = 6
@@ -52,12 +65,26 @@ _ONE_AT_A_TIME: Final = 30
 """Up to so many people are left out one at a time."""
 _ONE_SIDED: Final = 1.645
 """95 % quantile of the normal distribution."""
+MOST_APART_MM: Final = 1.05 * max(high for _, high in SPREAD_SPAN_MM.values())
+"""No two contacts of a hand lie farther apart: the 95th percentile of men's spread hands, thumb tip to little tip, and
+a twentieth more, while hands here rest and pads lie before the tips (the margin: our own assumption)."""
+LEAST_ACROSS_MM: Final = 50.0
+"""The farthest two contacts of a hand lie no nearer: a resting hand of a child of three is some 70 mm across (from
+memory, no source; wide on purpose)."""
+LEAST_PITCH_MM: Final = 5.0
+"""Two pads do not come down nearer to each other; fingers of small children are 8 mm wide (from memory, no source)."""
+SD_MM: Final = (0.05, 15.0)
+"""Stated deviations outside this are none: the mat alone is known to 0.05 mm, and a finger that may lie anywhere in
+60 mm tells nothing (our own assumption)."""
+_ODD: Final = 5.0
+_LEAST_FOR_ODD: Final = 8
 _POINTS: Final[dict[Hands, tuple[slice, ...]]] = {
     "each": (slice(0, 5), slice(5, 10)),
     "together": (slice(0, 10),),
     "left": (slice(0, 5),),
     "right": (slice(5, 10),),
 }
+SPANS: Final[tuple[tuple[Finger, Finger], ...]] = (("thumb", "little"), ("index", "little"), ("thumb", "index"))
 _KEYS: Final = tuple((side, finger) for side in SIDES for finger in FINGERS)
 
 
@@ -118,8 +145,9 @@ class Size:
 class Service:
     """How the size that serves a person best does: the finger farthest off, and by how much.
 
-    `sd_mm` is how surely that is known, from the measurement. "on the line" is who lies within it of being served or
-    not.
+    `sd_mm` is how surely that finger's offset is known, see the module's docstring. `at_least_mm` and `at_most_mm` are
+    the largest over all fingers of the offset's one-sided 95 % bounds; the verdict compares them with what is asked
+    for. A size that was made from a person alone lies where that person was measured, so nothing is told by it.
     """
 
     person: int
@@ -129,32 +157,41 @@ class Service:
     worst_mm: float
     rms_mm: float
     sd_mm: float
-    verdict: Literal["served", "on the line", "not served"]
+    at_least_mm: float
+    at_most_mm: float
+    verdict: Verdict
 
 
 @dataclass(frozen=True)
 class Share:
-    """A share of people with its 95 % interval (Wilson 1927)."""
+    """A share of people with its 95 % interval (Wilson 1927), and the lower end of the 68 % one."""
 
     value: float
     low: float
     high: float
+    less_one_sd: float
 
 
 @dataclass(frozen=True, eq=False)
 class SizeSet:
-    """So many sizes, how they serve the people they were made from, and people that were left out of the making."""
+    """So many sizes, how they serve the people they were made from, and people that were left out of the making.
+
+    `served` and `served_when_left_out` count offsets as measured. `surely_served` is the share of those who have the
+    verdict "served", `perhaps_served` of all but "not served".
+    """
 
     sizes: tuple[Size, ...]
     services: tuple[Service, ...]
     served: Share
+    surely_served: float
+    perhaps_served: float
     served_when_left_out: Share | None
     rms_mm: float
 
 
 @dataclass(frozen=True, eq=False)
 class Cohort:
-    """The people, their spreads, and sets of 1, 2, 3 ... sizes."""
+    """The people, their spreads, and sets of 1, 2, 3 ... sizes. `notes` name people whose figures look odd."""
 
     people: tuple[Person, ...]
     left_out: tuple[LeftOut, ...]
@@ -163,11 +200,15 @@ class Cohort:
     spans: tuple[Spread, ...]
     contacts: tuple[Spread, ...]
     sets: tuple[SizeSet, ...]
+    notes: tuple[str, ...] = ()
 
     def least_set(self, target: float) -> SizeSet | None:
-        """Return the smallest set that serves a share `target` of people who were left out; None where none does."""
+        """Return the smallest set that serves a share `target` of people who were left out; None where none does.
+
+        The share less one standard error counts, see the module's docstring.
+        """
         for found in self.sets:
-            if found.served_when_left_out is not None and found.served_when_left_out.value >= target:
+            if found.served_when_left_out is not None and found.served_when_left_out.less_one_sd >= target:
                 return found
         return None
 
@@ -184,17 +225,29 @@ class OnPanel:
 
 @dataclass(frozen=True)
 class AgainstOwn:
-    """A person on the panel of a size, and on their own; None where the own one cannot be fitted."""
+    """A person on the best of the sizes' panels, and on their own; None where none, or the own one, can be fitted."""
 
     person: int
-    size: int
-    sized: OnPanel
+    size: int | None
+    sized: OnPanel | None
     own: OnPanel | None
     own_refused: str | None = None
 
 
+@dataclass(frozen=True, eq=False)
+class SizePanel:
+    """The layout that was fitted for a size; None where there is no way to, with the reason."""
+
+    layout: Layout | None
+    refused: str | None = None
+
+
 def gather(rests: Sequence[tuple[str, Rest]], hands: Hands = "each") -> tuple[tuple[Person, ...], tuple[LeftOut, ...]]:
-    """Return whose rests can be used, and whose not, with the reason. InputError when fewer than two can."""
+    """Return whose rests can be used, and whose not, with the reason. InputError when fewer than two can.
+
+    Not used is what lacks a finger or never saw it, what no hand is (`MOST_APART_MM` and the like, a thumb on the outer
+    side), and who is there already.
+    """
     people: list[Person] = []
     left_out: list[LeftOut] = []
     seen: dict[str, str] = {}
@@ -216,6 +269,8 @@ def gather(rests: Sequence[tuple[str, Rest]], hands: Hands = "each") -> tuple[tu
             left_out.append(LeftOut(name, f"it has no {', '.join(missing)}"))
         elif hidden:
             left_out.append(LeftOut(name, f"hidden in every photo: {', '.join(hidden)}"))
+        elif (reason := _no_hand(rest, contacts, covariances, points)) is not None:
+            left_out.append(LeftOut(name, reason))
         elif twin is not None:
             left_out.append(LeftOut(name, f"it shares a photo with {twin}, and would count that person twice"))
         elif same is not None:
@@ -230,6 +285,35 @@ def gather(rests: Sequence[tuple[str, Rest]], hands: Hands = "each") -> tuple[tu
             "or look at one hand with --hands."
         )
     return tuple(people), tuple(left_out)
+
+
+def _no_hand(rest: Rest, contacts: FloatArray, covariances: FloatArray, points: IntArray) -> str | None:
+    """Return why figures cannot be those of hands; None where they may."""
+    for side in SIDES:
+        rows = [k for k in points if _KEYS[k][0] == side]
+        if not rows:
+            continue
+        apart = np.linalg.norm(contacts[rows][:, None] - contacts[rows], axis=-1)
+        one, other = (" ".join(_KEYS[rows[k]]) for k in np.unravel_index(int(apart.argmax()), apart.shape))
+        if apart.max() > MOST_APART_MM:
+            return f"its {one} and {other} lie {apart.max():.0f} mm apart, farther than a spread hand reaches"
+        if apart.max() < LEAST_ACROSS_MM:
+            return f"its {side} hand is {apart.max():.0f} mm across, smaller than a small child's"
+        near = np.where(np.eye(len(rows), dtype=bool), np.inf, apart)
+        one, other = (" ".join(_KEYS[rows[k]]) for k in np.unravel_index(int(near.argmin()), near.shape))
+        if near.min() < LEAST_PITCH_MM:
+            return f"its {one} and {other} come down {near.min():.0f} mm apart, where two fingers have no room"
+        reach = np.sum([_tip(rest, k).reach for k in rows[1:]], axis=0)
+        inward = np.array([-reach[1], reach[0]]) * (1 if side == "left" else -1)
+        if (contacts[rows[0]] - contacts[rows[1:]].mean(axis=0)) @ inward < 0:
+            return f"its {side} thumb lies on the outer side of the hand: are left and right swapped?"
+    for k in points:
+        least, most = np.sqrt(np.maximum(np.linalg.eigvalsh(covariances[k]), 0.0))
+        if least < SD_MM[0]:
+            return f"its {' '.join(_KEYS[k])} is said to be known to {least:.2f} mm, finer than anything measures"
+        if most > SD_MM[1]:
+            return f"its {' '.join(_KEYS[k])} is only known to ± {1.96 * most:.0f} mm"
+    return None
 
 
 def study(
@@ -254,12 +338,15 @@ def study(
                 sizes=sizes,
                 services=services,
                 served=_share(served, len(people)),
+                surely_served=sum(service.verdict == "served" for service in services) / len(people),
+                perhaps_served=sum(service.verdict != "not served" for service in services) / len(people),
                 served_when_left_out=_left_out_share(figures, count, within_mm),
                 rms_mm=float(np.sqrt(np.mean([service.rms_mm**2 for service in services]))),
             )
         )
     spans, contacts = _spans(people, hands), _about_the_mean(people, figures, sets[0].sizes[0], hands)
-    return Cohort(tuple(people), tuple(left_out), hands, within_mm, spans, contacts, tuple(sets))
+    notes = (*_odd(people, figures, sets[0].sizes[0], hands), *_alike(people, hands))
+    return Cohort(tuple(people), tuple(left_out), hands, within_mm, spans, contacts, tuple(sets), notes)
 
 
 # Shapes
@@ -373,8 +460,9 @@ def _left_out_share(figures: Sequence[ComplexArray], count: int, within_mm: floa
 def _share(count: int, total: int) -> Share:
     from scipy.stats import binomtest
 
-    interval = binomtest(count, total).proportion_ci(method="wilson")
-    return Share(count / total, float(interval.low), float(interval.high))
+    found = binomtest(count, total)
+    wide, narrow = (found.proportion_ci(level, method="wilson") for level in (0.95, 0.6827))
+    return Share(count / total, float(wide.low), float(wide.high), float(narrow.low))
 
 
 # Sizes
@@ -423,36 +511,109 @@ def _serve(
     within_mm: float,
 ) -> list[Service]:
     points = np.r_[_POINTS[hands]]
-    offsets = np.array([_offsets(figures, _figure_of(size, hands)) for size in sizes])
+    targets = [_figure_of(size, hands) for size in sizes]
+    offsets = np.array([_offsets(figures, target) for target in targets])
     chosen = np.abs(offsets).max(axis=2).argmin(axis=0)
+    unsure = _unsure_sizes(figures, sizes, targets)
     found = []
     for k, person in enumerate(people):
-        off = offsets[chosen[k], k]
+        which = int(chosen[k])
+        off = offsets[which, k]
+        covariances = np.concatenate(
+            [
+                _blocks(_laid_covariance(z[k], w, person.covariances_mm2[part]))
+                for part, z, w in zip(_POINTS[hands], figures, targets[which], strict=True)
+            ]
+        )
+        sds = _sds_along(off, covariances + unsure[which])
         at = int(np.abs(off).argmax())
-        worst = float(abs(off[at]))
-        sd = _known_to(person, sizes[chosen[k]], hands, int(points[at]), off[at])
-        verdict: Literal["served", "on the line", "not served"] = "on the line"
-        if worst + _ONE_SIDED * sd <= within_mm:
+        at_least = float(max((np.abs(off) - _ONE_SIDED * sds).max(), 0.0))
+        at_most = float((np.abs(off) + _ONE_SIDED * sds).max())
+        verdict: Verdict = "on the line"
+        if sizes[which].people == (k,):
+            verdict = "made from this person alone"
+        elif at_most <= within_mm:
             verdict = "served"
-        elif worst - _ONE_SIDED * sd > within_mm:
+        elif at_least > within_mm:
             verdict = "not served"
         rms = float(np.sqrt((np.abs(off) ** 2).mean()))
         side, finger = _KEYS[points[at]]
-        found.append(Service(k, int(chosen[k]), side, finger, worst, rms, sd, verdict))
+        worst, sd = float(abs(off[at])), float(sds[at])
+        found.append(Service(k, which, side, finger, worst, rms, sd, at_least, at_most, verdict))
     return found
 
 
-def _known_to(person: Person, size: Size, hands: Hands, point: int, offset: complex) -> float:
-    """Return the standard deviation of an offset along itself, from the contact's own covariance."""
-    part = next(p for p in _POINTS[hands] if p.start <= point < p.stop)
-    mine, theirs = person.contacts_mm[part], size.contacts_mm[part]
-    z, w = mine[:, 0] + 1j * mine[:, 1], theirs[:, 0] + 1j * theirs[:, 1]
-    # The offset stands in the size's frame, the covariance in the mat's.
-    along = offset * _turns(z - z.mean(), w - w.mean()).conj()
-    if abs(along) < 1e-6:  # the size is this person's own hand, and no direction is the one
-        return float(np.sqrt(np.linalg.eigvalsh(person.covariances_mm2[point])[-1]))
-    unit = np.array([along.real, along.imag]) / abs(along)
-    return float(np.sqrt(unit @ person.covariances_mm2[point] @ unit))
+def _laid_covariance(z: ComplexArray, w: ComplexArray, covariances_mm2: FloatArray) -> FloatArray:
+    """Return the covariance (2P, 2P) of a figure's offsets once laid onto a size, x and y in turn, in the size's frame.
+
+    `z` (P,) and `w` (P,) are figure and size about their middles, `covariances_mm2` (P, 2, 2) those of the figure's
+    contacts as they lie on the mat. First order: with u the turned figure and e its turned errors, the shift takes out
+    the mean of e, and the turn, which keeps Im sum(w conj u) at 0, changes by Im sum(w conj e) / Re sum(w conj u).
+    """
+    turn = complex(_turns(z, w))
+    u, count = z * turn, len(z)
+    errors = np.zeros((2 * count, 2 * count))
+    for k, covariance in enumerate(covariances_mm2):
+        errors[2 * k : 2 * k + 2, 2 * k : 2 * k + 2] = _rotated(turn, covariance)
+    stays = np.eye(2 * count) - np.kron(np.ones((count, count)) / count, np.eye(2))
+    held = float((w * u.conj()).sum().real)
+    if held > 0:
+        swing = np.stack([-u.imag, u.real], axis=1).ravel()
+        turned = np.stack([w.imag, -w.real], axis=1).ravel() / held
+        stays = stays + np.outer(swing, turned)
+    return np.asarray(stays @ errors @ stays.T, dtype=np.float64)
+
+
+def _blocks(covariance: FloatArray) -> FloatArray:
+    """Return each contact's own covariance (P, 2, 2) from that of all (2P, 2P)."""
+    count = len(covariance) // 2
+    return np.asarray(np.einsum("iaib->iab", covariance.reshape(count, 2, count, 2)), dtype=np.float64)
+
+
+def _rotated(turn: complex, matrix_mm2: FloatArray) -> FloatArray:
+    """Return a covariance (2, 2), turned."""
+    rotation = np.array([[turn.real, -turn.imag], [turn.imag, turn.real]])
+    return np.asarray(rotation @ matrix_mm2 @ rotation.T, dtype=np.float64)
+
+
+def _unsure_sizes(
+    figures: Sequence[ComplexArray], sizes: Sequence[Size], targets: Sequence[Sequence[ComplexArray]]
+) -> FloatArray:
+    """Return the covariances (K, P, 2, 2) of sizes, as means of so many people.
+
+    The scatter of people about their sizes is pooled over all sizes, since few people alone do not tell it; it holds
+    what the measurement gets wrong as well. 0 where every size is one person's.
+    """
+    onto_first = [[complex(_turns(w, first)) for w, first in zip(t, targets[0], strict=True)] for t in targets]
+    points = sum(len(w) for w in targets[0])
+    scatter = np.zeros((points, 2, 2))
+    lengths = [len(w) for w in targets[0]]
+    turns = [np.repeat(turn, lengths) for turn in onto_first]
+    for size, target, turn in zip(sizes, targets, turns, strict=True):
+        off = _offsets([z[list(size.people)] for z in figures], target) * turn
+        apart = np.stack([off.real, off.imag], axis=-1)
+        scatter += np.einsum("nia,nib->iab", apart, apart)
+    freedom = sum(len(size.people) for size in sizes) - len(sizes)
+    if freedom == 0:
+        return np.zeros((len(sizes), points, 2, 2))
+    return np.array(
+        [
+            [
+                _rotated(complex(back), own / freedom / len(size.people))
+                for back, own in zip(turn.conj(), scatter, strict=True)
+            ]
+            for size, turn in zip(sizes, turns, strict=True)
+        ]
+    )
+
+
+def _sds_along(offsets: ComplexArray, covariances_mm2: FloatArray) -> FloatArray:
+    """Return the standard deviation (P,) of each offset along itself; the largest one where it is lost in its noise."""
+    largest = np.sqrt(np.maximum(np.linalg.eigvalsh(covariances_mm2)[:, -1], 0.0))
+    far = np.abs(offsets)
+    unit = np.stack([offsets.real, offsets.imag], axis=1) / np.maximum(far, 1e-12)[:, None]
+    along = np.sqrt(np.maximum(np.einsum("ia,iab,ib->i", unit, covariances_mm2, unit), 0.0))
+    return np.asarray(np.where(far > largest, along, largest), dtype=np.float64)
 
 
 def _figure_of(size: Size, hands: Hands) -> list[ComplexArray]:
@@ -460,7 +621,51 @@ def _figure_of(size: Size, hands: Hands) -> list[ComplexArray]:
     return [flat[part] - flat[part].mean() for part in _POINTS[hands]]
 
 
+def _odd(people: Sequence[Person], figures: Sequence[ComplexArray], mean: Size, hands: Hands) -> list[str]:
+    """Say whose shape lies far from everybody's mean: `_ODD` robust deviations beyond the median.
+
+    A robust deviation is 1.4826 times the median distance from the median.
+    """
+    if len(people) < _LEAST_FOR_ODD:
+        return []
+    far = np.sqrt((np.abs(_offsets(figures, _figure_of(mean, hands))) ** 2).mean(axis=1))
+    middle = float(np.median(far))
+    deviation = 1.4826 * float(np.median(np.abs(far - middle)))
+    return [
+        f"{person.name}: the fingers lie {off:.0f} mm from the mean hand's, half of all people's within {middle:.0f}. "
+        "It is counted; look at the photo."
+        for person, off in zip(people, far, strict=True)
+        if off > middle + _ODD * max(deviation, 0.5)
+    ]
+
+
+def _alike(people: Sequence[Person], hands: Hands) -> list[str]:
+    """Say who came down in the same places as another, as no two people do."""
+    points = np.array([person.contacts_mm[np.r_[_POINTS[hands]]] for person in people])
+    found = []
+    for k in range(1, len(people)):
+        apart = np.median(np.linalg.norm(points[:k] - points[k], axis=-1), axis=1)
+        other = int(apart.argmin())
+        if apart[other] < ALIKE_MM:
+            found.append(
+                f"{people[k].name}: half of the fingers came down within {apart[other]:.1f} mm of where "
+                f"{people[other].name}'s did. Both are counted; is one a copy of the other?"
+            )
+    return found
+
+
 # Spreads
+
+
+def spans_mm(size: Size) -> dict[str, float]:
+    """Return a size's spans, mm, as those of `Cohort.spans` are named; those of one hand where it has but one."""
+    found = {}
+    for side in SIDES:
+        for one, other in SPANS:
+            apart = size.contacts_mm[_KEYS.index((side, one))] - size.contacts_mm[_KEYS.index((side, other))]
+            if np.isfinite(apart).all():
+                found[f"{side} {one} to {other}"] = float(np.hypot(*apart))
+    return found
 
 
 def _spread(name: str, unit: str, values: FloatArray) -> Spread:
@@ -483,9 +688,8 @@ def _spans(people: Sequence[Person], hands: Hands) -> tuple[Spread, ...]:
     at = {key: np.array([person.contacts_mm[k] for person in people]) for k, key in enumerate(_KEYS)}
     found = []
     sides: tuple[Side, ...] = SIDES if hands in ("each", "together") else tuple(s for s in SIDES if s == hands)
-    pairs: tuple[tuple[Finger, Finger], ...] = (("thumb", "little"), ("index", "little"), ("thumb", "index"))
     for side in sides:
-        for one, other in pairs:
+        for one, other in SPANS:
             apart = np.linalg.norm(at[side, one] - at[side, other], axis=1)
             found.append(_spread(f"{side} {one} to {other}", "mm", apart))
     if len(sides) == 2:
@@ -527,7 +731,9 @@ def laid_onto(cohort: Cohort, person: Person, size: Size) -> FloatArray:
 def size_rest(cohort: Cohort, size: Size) -> Rest:
     """Return a size as a rest that can be fitted: its contacts, with the scatter of its people as spread.
 
-    It has no photos, so nothing is known of palms. InputError for sizes of one hand.
+    What the measurement gets wrong is taken out of that scatter, as far as there is more of it. The covariance is the
+    mean's: scatter and measurement, by the number of people. It has no photos, so nothing is known of palms.
+    InputError for sizes of one hand.
     """
     if cohort.hands in ("left", "right"):
         raise InputError("Sizes of one hand make no panel for both. Leave --hands out for panels.")
@@ -538,12 +744,21 @@ def size_rest(cohort: Cohort, size: Size) -> Rest:
     for part in _POINTS[cohort.hands]:
         z, w = flat[:, part], target[part]
         turns = _turns(z - z.mean(axis=1, keepdims=True), w - w.mean())
-        off = (z - z.mean(axis=1, keepdims=True)) * turns[:, None] - (w - w.mean())
+        z, w = z - z.mean(axis=1, keepdims=True), w - w.mean()
+        off = z * turns[:, None] - w
+        # As the laying leaves it, which takes a part of both.
+        measured = np.mean(
+            [
+                _blocks(_laid_covariance(own, w, person.covariances_mm2[part]))
+                for own, person in zip(z, people, strict=True)
+            ],
+            axis=0,
+        )
         for column, k in enumerate(range(part.start, part.stop)):
             mine = [_tip(person.rest, k) for person in people]
             rotated = [_turned(turn, tip) for turn, tip in zip(turns, mine, strict=True)]
             apart = np.stack([off[:, column].real, off[:, column].imag], axis=1)
-            between = apart.T @ apart / max(len(people) - 1, 1)
+            between = _positive(apart.T @ apart / max(len(people) - 1, 1) - measured[column])
             reach = np.sum([r[0] for r in rotated], axis=0)
             stretches = [tip.stretch_mm for tip in mine if tip.stretch_mm is not None]
             tips.append(
@@ -571,10 +786,16 @@ def _tip(rest: Rest, point: int) -> Fingertip:
     return next(tip for tip in rest.fingertips if (tip.side, tip.finger) == _KEYS[point])
 
 
+def _positive(matrix_mm2: FloatArray) -> FloatArray:
+    """Return the nearest covariance (2, 2) to a symmetric matrix."""
+    values, vectors = np.linalg.eigh((matrix_mm2 + matrix_mm2.T) / 2)
+    return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T, dtype=np.float64)
+
+
 def _turned(turn: complex, tip: Fingertip) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return a fingertip's reach, covariance and spread, turned."""
-    matrix = np.array([[turn.real, -turn.imag], [turn.imag, turn.real]])
-    return matrix @ tip.reach, matrix @ tip.covariance_mm2 @ matrix.T, matrix @ tip.spread_mm2 @ matrix.T
+    reach = complex(*tip.reach) * turn
+    return np.array([reach.real, reach.imag]), _rotated(turn, tip.covariance_mm2), _rotated(turn, tip.spread_mm2)
 
 
 def against_own(
@@ -584,59 +805,65 @@ def against_own(
     panel: Panel,
     panel_origin_mm: Point | None = None,
     told: Callable[[], None] = lambda: None,
-) -> tuple[tuple[Layout, ...], tuple[AgainstOwn, ...]]:
-    """Fit a panel for each size, and one for each person; return the sizes' layouts, and how both serve each person.
+) -> tuple[tuple[SizePanel, ...], tuple[AgainstOwn, ...]]:
+    """Fit a panel for each size, and one for each person; return the sizes' panels, and how both serve each person.
 
+    Of the sizes' panels the one that serves a person best counts: by its least landing, then by its farthest button.
     `told` is called after each fit. InputError when the plan has alternatives, whose choice would differ from hand to
-    hand; LayoutError when a size's panel cannot be fitted.
+    hand, and for sizes of one hand.
     """
     if any(button.alternatives for button in plan.buttons):
         raise InputError(
             "The plan has alternatives, which would be decided for each hand anew. Leave one place for each function."
         )
-    layouts = []
+    panels = []
     for size in chosen.sizes:
         try:
-            layouts.append(fit_layout(size_rest(cohort, size), plan, panel, panel_origin_mm))
+            panels.append(SizePanel(fit_layout(size_rest(cohort, size), plan, panel, panel_origin_mm)))
         except LayoutError as error:
-            raise LayoutError(f"Size {size.label} cannot be fitted: {error}") from None
+            panels.append(SizePanel(None, str(error)))
         told()
     found = []
     for k, person in enumerate(cohort.people):
         own, refused = None, None
         try:
             mine = fit_layout(person.rest, plan, panel, panel_origin_mm)
-            own = _on_panel(person, plan, mine)
+            own = _on_panel(person, plan, mine, cohort.hands)
         except LayoutError as error:
             refused = str(error)
-        best = min(
-            ((which, _on_panel(person, plan, layout)) for which, layout in enumerate(layouts)),
-            key=lambda entry: (-entry[1].least_landing, entry[1].worst_mm),
-        )
+        tried = [
+            (which, _on_panel(person, plan, entry.layout, cohort.hands))
+            for which, entry in enumerate(panels)
+            if entry.layout is not None
+        ]
+        best = min(tried, key=lambda entry: (-entry[1].least_landing, entry[1].worst_mm), default=(None, None))
         found.append(AgainstOwn(k, best[0], best[1], own, refused))
         told()
-    return tuple(layouts), tuple(found)
+    return tuple(panels), tuple(found)
 
 
-def _on_panel(person: Person, plan: Plan, layout: Layout) -> OnPanel:
-    """Return how a layout serves a person, each hand laid down where its wishes lie nearest to the buttons."""
+def _on_panel(person: Person, plan: Plan, layout: Layout, hands: Hands) -> OnPanel:
+    """Return how a layout serves a person, whose wishes are laid down where they lie nearest to the buttons.
+
+    Each hand on its own, or both as one figure, as the sizes were made.
+    """
     buttons = {button.label: button for button in layout.buttons}
     _, wishes, tips = in_order(person.rest, plan)
     wanted = finger_wishes(plan, wishes, tips) @ np.array([1.0, 1j])
     worst: tuple[float, str] = (0.0, "")
     landings = []
-    for side in SIDES:
-        rows = [k for k, wish in enumerate(wishes) if wish.side == side]
+    together: tuple[tuple[Side, ...], ...] = (SIDES,) if hands == "together" else tuple((side,) for side in SIDES)
+    for sides in together:
+        rows = [k for k, wish in enumerate(wishes) if wish.side in sides]
         if not rows:
             continue
         z = wanted[rows]
         w = np.array([complex(*buttons[wishes[k].label].centre_mm) for k in rows])
         turn = complex(_turns(z - z.mean(), w - w.mean()))
         offsets = (z - z.mean()) * turn - (w - w.mean())
-        matrix = np.array([[turn.real, -turn.imag], [turn.imag, turn.real]])
         for k, off in zip(rows, offsets, strict=True):
             button = buttons[wishes[k].label]
-            scatter = matrix @ scatter_mm2(plan, wishes[k], tips[k]) @ matrix.T
+            scatter = _rotated(turn, scatter_mm2(plan, wishes[k], tips[k]))
             radius = plunger_mm(button.hole_mm, button.part) / 2
             landings.append(landing_probability(np.array([off.real, off.imag]), scatter, radius))
             worst = max(worst, (float(abs(off)), button.label))

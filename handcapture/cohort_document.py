@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from handcapture.cohort import AgainstOwn, Cohort, Share, SizeSet, Spread
+from handcapture.cohort import AgainstOwn, Cohort, Share, SizePanel, SizeSet, Spread, spans_mm
 from handcapture.documents import plain
 from handcapture.errors import InputError
 from handcapture.names import FINGERS, SIDES
@@ -79,9 +79,16 @@ def _pooled(folder: Path, rests: Sequence[Rest]) -> Rest:
 
 
 def cohort_document(
-    cohort: Cohort, chosen: SizeSet, against: Sequence[AgainstOwn] = (), files: Sequence[str] = ()
+    cohort: Cohort,
+    chosen: SizeSet,
+    against: Sequence[AgainstOwn] = (),
+    files: Sequence[str | None] = (),
+    panels: Sequence[SizePanel] = (),
 ) -> dict[str, Any]:
-    """Return the document; `chosen` are the sizes that are listed with their contacts, `files` their layouts."""
+    """Return the document; `chosen` are the sizes that are listed with their contacts.
+
+    `panels` are what was fitted for each of them, `files` the names of their layouts.
+    """
     return {
         "schema": SCHEMA,
         "program": f"handcapture {__version__}",
@@ -89,12 +96,15 @@ def cohort_document(
         "within_mm": cohort.within_mm,
         "people": [person.name for person in cohort.people],
         "left_out": [{"name": out.name, "reason": out.reason} for out in cohort.left_out],
+        "notes": list(cohort.notes),
         "spans": [_spread(spread) for spread in cohort.spans],
         "contacts_about_the_mean": [_spread(spread) for spread in cohort.contacts],
         "coverage": [
             {
                 "sizes": len(found.sizes),
                 "served": _share(found.served),
+                "surely_served": plain(found.surely_served),
+                "perhaps_served": plain(found.perhaps_served),
                 "served_when_left_out": _share(found.served_when_left_out),
                 "rms_mm": plain(found.rms_mm),
             }
@@ -110,7 +120,9 @@ def cohort_document(
                     for f, finger in enumerate(FINGERS)
                     if np.isfinite(size.contacts_mm[5 * s + f]).all()
                 },
+                "spans_mm": {name: plain(span) for name, span in spans_mm(size).items()},
                 "layout": files[k] if files else None,
+                "layout_refused": panels[k].refused if panels else None,
             }
             for k, size in enumerate(chosen.sizes)
         ],
@@ -122,6 +134,8 @@ def cohort_document(
                 "farthest": f"{service.side} {service.finger}",
                 "worst_mm": plain(service.worst_mm),
                 "sd_mm": plain(service.sd_mm),
+                "at_least_mm": plain(service.at_least_mm),
+                "at_most_mm": plain(service.at_most_mm),
                 "rms_mm": plain(service.rms_mm),
             }
             for service in chosen.services
@@ -129,8 +143,8 @@ def cohort_document(
         "against_own": [
             {
                 "name": cohort.people[entry.person].name,
-                "size": chosen.sizes[entry.size].label,
-                "sized": plain(asdict(entry.sized)),
+                "size": None if entry.size is None else chosen.sizes[entry.size].label,
+                "sized": None if entry.sized is None else plain(asdict(entry.sized)),
                 "own": None if entry.own is None else plain(asdict(entry.own)),
                 "own_refused": entry.own_refused,
             }

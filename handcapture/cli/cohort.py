@@ -22,7 +22,7 @@ from handcapture.cli.common import (
 from handcapture.errors import InputError
 
 if TYPE_CHECKING:
-    from handcapture.cohort import AgainstOwn, Cohort, Share, SizeSet
+    from handcapture.cohort import AgainstOwn, Cohort, OnPanel, Share, SizePanel, SizeSet
 
 _PICTURES = (".png", ".svg", ".pdf")
 _SHOWN = 40
@@ -37,10 +37,12 @@ _SHOWN = 40
 )  # fmt: skip
 @click.option("--within", "within_mm", type=FIGURE, help="A finger so near to its place is served, mm. [default: 10.5]")
 @click.option("--most-sizes", type=click.IntRange(1, 20), default=6, show_default=True, help="Sets of up to so many.")
-@click.option("--sizes", type=click.IntRange(1, 20), help="The set to list. [default: the least that reaches --serve]")
+@click.option(
+    "--sizes", type=click.IntRange(1, 20), help="The set to list. [default: the least that surely reaches --serve]"
+)
 @click.option(
     "--serve", "target", type=FigureRange(0, 100), default=90.0, show_default=True,
-    help="The share of new people that a set should serve, %.",
+    help="The share of new people that a set should serve, %, one standard error to spare.",
 )  # fmt: skip
 @click.option("--plan", type=PATH, help="With --panel: fit a panel for each size, and one for each person beside it.")
 @click.option("--panel", type=PATH, help="The panel (.toml) to fit them on.")
@@ -96,16 +98,17 @@ def cohort(
         raise InputError(f"{len(people)} people cannot be parted into {sizes} sizes. Ask for {len(people)} or fewer.")
     chosen = found.sets[sizes - 1] if sizes else (found.least_set(target / 100) or _largest_told(found))
     against: tuple[AgainstOwn, ...] = ()
-    files: list[str] = []
+    panels: tuple[SizePanel, ...] = ()
+    files: list[str | None] = []
     if plan is not None and panel is not None:
         from handcapture.layout.plan import load_panel, load_plan
 
         plate, origin = load_panel(panel)
         with _bar(len(chosen.sizes) + len(people), as_json) as bar:
-            fitted, against = against_own(found, chosen, load_plan(plan), plate, origin, lambda: bar.update(1))
+            panels, against = against_own(found, chosen, load_plan(plan), plate, origin, lambda: bar.update(1))
         if layouts is not None:
-            files = _write_layouts(layouts, chosen, fitted)
-    document = cohort_document(found, chosen, against, files)
+            files = _write_layouts(layouts, chosen, panels)
+    document = cohort_document(found, chosen, against, files, panels)
     if output is not None:
         write_atomically(output, dump_json(document))
     if plot is not None:
@@ -114,13 +117,21 @@ def cohort(
         write_atomically(plot, cohort_picture(found, chosen, plot.suffix.lower()))
     if as_json:
         print_json(document)
-        return
-    _print(found, chosen, sizes, target)
-    _print_people(found, chosen, against)
-    for path in (output, plot):
-        if path is not None:
-            click.echo(f"  Written: {path}")
-    click.echo("\nA size is a mean, and nobody's own hand: let people try a print before anything is cut.")
+    else:
+        _print(found, chosen, sizes, target)
+        _print_people(found, chosen)
+        _print_against(found, chosen, against)
+        for path in (output, plot):
+            if path is not None:
+                click.echo(f"  Written: {path}")
+        click.echo("\nA size is a mean, and nobody's own hand: let people try a print before anything is cut.")
+    refused = [
+        f"Size {size.label} cannot be fitted: {panel.refused}"
+        for size, panel in zip(chosen.sizes, panels, strict=False)
+        if panel.layout is None
+    ]
+    if refused:
+        raise InputError("\n".join([*refused, "Everything else was computed, and written where it was asked for."]))
 
 
 def _require_outside(path: Path, rests: Sequence[Path]) -> None:
@@ -135,16 +146,20 @@ def _largest_told(found: Cohort) -> SizeSet:
     return next((s for s in reversed(found.sets) if s.served_when_left_out is not None), found.sets[0])
 
 
-def _write_layouts(folder: Path, chosen: SizeSet, fitted: Any) -> list[str]:
+def _write_layouts(folder: Path, chosen: SizeSet, panels: Sequence[SizePanel]) -> list[str | None]:
     from dataclasses import replace
 
     from handcapture.layout.document import write_layout
 
     make_folder(folder)
-    names = []
-    for size, layout in zip(chosen.sizes, fitted, strict=True):
-        names.append(f"{size.label}.layout.json")
-        write_layout(folder / names[-1], replace(layout, name=f"{layout.name} {size.label}"))
+    names: list[str | None] = []
+    for size, panel in zip(chosen.sizes, panels, strict=True):
+        if panel.layout is None:
+            names.append(None)
+            continue
+        name = f"{size.label}.layout.json"
+        write_layout(folder / name, replace(panel.layout, name=f"{panel.layout.name} {size.label}"))
+        names.append(name)
     return names
 
 
@@ -160,6 +175,8 @@ def _print(found: Cohort, chosen: SizeSet, asked: int | None, target: float) -> 
     click.echo(f"{len(found.people)} people, {told}.")
     for out in found.left_out:
         click.echo(f"  left out: {out.name}: {out.reason}")
+    for note in found.notes:
+        click.echo(f"  {note}")
     click.echo("\nHow they spread, with 95 % intervals where so many people give one:")
     width = max(len(spread.name) for spread in found.spans)
     shown = [k for k, percentile in enumerate(found.spans[0].percentiles) if percentile.percent in (5, 50, 95)]
@@ -172,41 +189,84 @@ def _print(found: Cohort, chosen: SizeSet, asked: int | None, target: float) -> 
             cells.append(f"{f'{percentile.value:.1f} ({low} to {high})':<20s}")
         click.echo(f"  {spread.name:{width}s}  {spread.unit:3s} " + "".join(cells).rstrip())
     click.echo(f"\nServed: every finger within {found.within_mm:g} mm of its size's place.")
-    click.echo("  sizes   of these people       of people left out of the making")
+    click.echo("          these people, who made them             people left out of the making")
+    click.echo("  sizes   as measured           surely..perhaps   as measured")
     for entry in found.sets:
         mark = "  <- listed below" if entry is chosen else ""
         served, left = _percent(entry.served), _percent(entry.served_when_left_out)
-        click.echo(f"  {len(entry.sizes):5d}   {served:20s}  {left:22s}{mark}".rstrip())
-    if asked is None and found.least_set(target / 100) is None:
-        click.echo(f"  No set of up to {len(found.sets)} serves {target:g} % of new people; the largest is listed.")
+        sure = f"{100 * entry.surely_served:3.0f} .. {100 * entry.perhaps_served:.0f} %"
+        click.echo(f"  {len(entry.sizes):5d}   {served:20s}  {sure:16s}  {left:22s}{mark}".rstrip())
+    click.echo('  In brackets 95 % intervals. Surely: who is told "served"; perhaps: who is not told "not served".')
+    if asked is not None:
+        return
+    if found.least_set(target / 100) is None:
+        click.echo(
+            f"  No set of up to {len(found.sets)} surely serves {target:g} % of new people; the largest is listed."
+        )
+    else:
+        click.echo(
+            f"  Listed is the least set that serves {target:g} % of people left out with one standard error to spare:\n"
+            "  one that just reaches it may have been lucky."
+        )
 
 
-def _print_people(found: Cohort, chosen: SizeSet, against: tuple[AgainstOwn, ...]) -> None:
-    click.echo()
-    for which, size in enumerate(chosen.sizes):
-        mine = sum(service.size == which for service in chosen.services)
-        click.echo(f"  Size {size.label}: made from {len(size.people)} people, serves {mine} best.")
+def _print_people(found: Cohort, chosen: SizeSet) -> None:
+    from handcapture.cohort import spans_mm
+
+    spans = [spans_mm(size) for size in chosen.sizes]
+    names = list(dict.fromkeys(name.split(" ", 1)[1] for name in spans[0]))
+    heads = "".join(f"{name:18s}" for name in names)
+    sides = " / ".join(dict.fromkeys(name.split(" ", 1)[0] for name in spans[0]))
+    click.echo(f"\n  size  mean of     nearest for   {heads}({sides}, mm)")
+    for which, (size, mine) in enumerate(zip(chosen.sizes, spans, strict=True)):
+        near = sum(service.size == which for service in chosen.services)
+        cells = []
+        for name in names:
+            both = [f"{span:.0f}" for key, span in mine.items() if key.split(" ", 1)[1] == name]
+            cells.append(f"{' / '.join(both):18s}")
+        click.echo(
+            f"  {size.label:4s}  {_people(len(size.people)):10s}  {_people(near):12s}  {''.join(cells)}".rstrip()
+        )
     width = min(30, max(len(person.name) for person in found.people))
-    click.echo(f"\n  {'':{width}s}  size  farthest finger        off by            verdict")
+    click.echo(f"\n  {'':{width}s}  size  farthest finger  off by                  verdict")
     for service in chosen.services[:_SHOWN]:
         name = found.people[service.person].name
-        off = f"{service.worst_mm:5.1f} ± {1.96 * service.sd_mm:.1f} mm"
+        off = f"{service.worst_mm:5.1f} mm ({service.at_least_mm:.1f} to {service.at_most_mm:.1f})"
         finger = f"{service.side} {service.finger}"
         label = chosen.sizes[service.size].label
-        click.echo(f"  {name[:width]:{width}s}  {label:4s}  {finger:21s}  {off:16s}  {service.verdict}")
+        click.echo(f"  {name[:width]:{width}s}  {label:4s}  {finger:15s}  {off:22s}  {service.verdict}")
     if len(chosen.services) > _SHOWN:
         click.echo(f"  and {len(chosen.services) - _SHOWN} more; --output writes all of them.")
+    click.echo(
+        "  In brackets: where the farthest of all fingers may lie (95 % to either side), from how well contacts are\n"
+        "  known and how far the size would lie elsewhere had others made it. Served: all of it lies within "
+        f"{found.within_mm:g} mm;\n  not served: all beyond; on the line: neither can be said."
+    )
+    if any(service.verdict == "made from this person alone" for service in chosen.services):
+        click.echo(
+            "  A size that one person alone made fits that person by its making, which tells nothing of its use."
+        )
+
+
+def _people(count: int) -> str:
+    return f"{count} {'person' if count == 1 else 'people'}"
+
+
+def _on_panel(entry: OnPanel | None) -> str:
+    if entry is None:
+        return "cannot be fitted"
+    return f"{entry.worst_mm:5.1f} mm {100 * entry.least_landing:4.0f} %"
+
+
+def _print_against(found: Cohort, chosen: SizeSet, against: tuple[AgainstOwn, ...]) -> None:
     if not against:
         return
+    width = min(30, max(len(person.name) for person in found.people))
     click.echo("\nOn the size's panel, and on a panel fitted to their own hands (farthest button; least landing):")
     for entry in against[:_SHOWN]:
         name = found.people[entry.person].name
-        sized = f"{entry.sized.worst_mm:5.1f} mm {100 * entry.sized.least_landing:4.0f} %"
-        own = "cannot be fitted"
-        if entry.own is not None:
-            own = f"{entry.own.worst_mm:5.1f} mm {100 * entry.own.least_landing:4.0f} %"
-        label = chosen.sizes[entry.size].label
-        click.echo(f"  {name[:width]:{width}s}  {label:4s}  {sized}   own {own}")
+        label = "-" if entry.size is None else chosen.sizes[entry.size].label
+        click.echo(f"  {name[:width]:{width}s}  {label:4s}  {_on_panel(entry.sized):16s}  own {_on_panel(entry.own)}")
     if len(against) > _SHOWN:
         click.echo(f"  and {len(against) - _SHOWN} more; --output writes all of them.")
 

@@ -12,8 +12,9 @@ from handcapture.cohort import Cohort, SizeSet, laid_onto
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-SERVED: Final = "#0072B2"
-LEFT_OUT: Final = "#D55E00"
+SERVED: Final = "#8A8A8A"
+LEFT_OUT: Final = "#000000"
+"""Grey and black: colours are those of sizes."""
 _MARKS: Final = ("o", "s", "D", "^", "v", "P", "X", "<", ">", "h")
 _COLOURS: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00")
 """Okabe and Ito 2008, told apart by colour-blind eyes; beyond six, marks alone tell sizes apart."""
