@@ -177,7 +177,7 @@ def networks() -> Iterator[Networks]:
 
 @pytest.fixture(scope="module")
 def unlike(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Photos that want other options: a card on a sample (drawn there, red, invented), one hand alone."""
+    """Photos that want other options: a card on a sample (drawn there, red, invented), one hand alone and blurred."""
     import cv2
     from helpers_photo import hand_layer, photo_of, write_jpeg
     from helpers_sighting import DrawnCard, with_card
@@ -192,7 +192,7 @@ def unlike(tmp_path_factory: pytest.TempPathFactory) -> Path:
     drawn = with_card(np.asarray(grey, np.uint8), "a3", camera, DrawnCard((0.05, 0.04, 0.5), (0.5, 0.5, 0.5)))
     changed = (drawn != grey[..., None]).any(axis=-1, keepdims=True)
     write_jpeg(folder / "card.jpg", np.where(changed, drawn, photo.pixels_bgr))
-    write_jpeg(folder / "right.jpg", photo_of(hand_layer("right")))
+    write_jpeg(folder / "right.jpg", np.asarray(cv2.GaussianBlur(photo_of(hand_layer("right")), (0, 0), 2.0), np.uint8))
     shutil.copy(SAMPLES / "rest_1.jpg", folder / "plain.jpg")
     return folder
 
@@ -237,6 +237,7 @@ def test_every_column_is_what_the_library_measures(name: str, unlike: Path, netw
                 other = {}
             assert other != cells(found)
         assert len(found.placement.hands) == (1 if name == "one hand" else 2)
+        assert (found.quality.verdict == found.quality.grade) == (name != "one hand"), "one of them has advice"
     if bad:
         with pytest.raises(PhotoError) as refused:
             capture(read_photo(unlike / bad), networks, **named_options)

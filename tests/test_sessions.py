@@ -531,6 +531,8 @@ def test_placements_that_are_asked_for_are_just_enough() -> None:
             farthest = np.hypot(*(then.change_mm[:, None] + edge)).max()
             return then.probability <= 1 - 0.95**0.1, farthest <= margin_mm
 
+        free = shift.freedom
+        assert finger.limit == pytest.approx(2 * free / (free - 1) * stats.f.isf(0.05, 2, free - 1))
         count = finger.placements_needed
         if finger.verdict != "cannot tell" or count is None:
             continue
