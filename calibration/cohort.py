@@ -1,6 +1,10 @@
-"""Sizes for an invented cohort: coverage of its own people and of people left out. Writes results/cohort.json.
+"""Sizes for invented cohorts: what is said of coverage, and how many new people they serve. Writes results/cohort.json.
 
-    python calibration/cohort.py [--people 200]
+    python calibration/cohort.py [--people 200] [--cohorts 24]
+
+One cohort in full, then `--cohorts` cohorts of 12, 40 and 200 people each: what is said of the set that is picked against
+what it does for new people, how often the 95 % intervals hold that, and how often verdicts on single people are true of
+their hands as they are. The rule by which a set is picked was chosen with other cohorts, made in the same way.
 
 Hand lengths are drawn as ANSUR II has them (Gordon and others 2014: women 181.1 ± 10.1 mm, men 193.3 ± 9.9 mm), half
 women, half men; everything else is invented: one hand's shape at rest, scaled by length, how fingers differ from it
@@ -15,6 +19,7 @@ import hashlib
 import json
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +28,7 @@ from numpy.typing import NDArray
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT))
 
-from handcapture.cohort import gather, study  # noqa: E402
+from handcapture.cohort import Cohort, Person, Size, gather, study  # noqa: E402
 from handcapture.names import FINGERS, SIDES  # noqa: E402
 from handcapture.placement import Contact, Placement, Source  # noqa: E402
 from handcapture.rest import Rest, pool  # noqa: E402
@@ -40,41 +45,54 @@ FINGER_SD_MM = np.array([[5.0, 5.0], [3.0, 4.0], [2.5, 4.0], [3.0, 4.0], [4.0, 5
 ALIKE = 0.8
 """How alike a person's two hands are: correlation of those differences (invented)."""
 
+COHORTS, TARGET = (12, 40, 200), 0.9
+"""People in the cohorts of which a set is picked, and the share of new people that it should serve."""
+
 PLACEMENTS, WANDER_SD_MM, ERROR_SD_MM = 3, 1.3, 0.8
 """How often hands are laid down, how far they wander each time, and what the measurement adds (invented)."""
 
 
-def person(rng: np.random.Generator, number: int = 0, length_mm: float | None = None) -> Rest:
-    """Return an invented person's rest: the hands laid down PLACEMENTS times."""
+def hands_of(rng: np.random.Generator, length_mm: float | None = None) -> tuple[FloatArray, FloatArray]:
+    """Return an invented person's contacts as they are, (2, 5, 2) mm, and how the hands point (2, 2)."""
     if length_mm is None:
         mean, sd = LENGTHS_MM[int(rng.integers(2))]
         length_mm = float(rng.normal(mean, sd))
     common = rng.normal(size=(5, 2))
     apart, middle = rng.normal(210.0, 25.0), np.array([210.0, 140.0]) + rng.normal(0, 15.0, 2)
-    places, reaches = {}, {}
+    places, reaches = np.zeros((2, 5, 2)), np.zeros((2, 2))
     for k, side in enumerate(SIDES):
         own = np.sqrt(ALIKE) * common + np.sqrt(1 - ALIKE) * rng.normal(size=(5, 2))
         shape = SHAPE_MM * length_mm / 190.0 + own * FINGER_SD_MM
         shape = shape * (1.0 if side == "left" else -1.0, 1.0)
         turn = np.radians(rng.normal(8.0, 5.0)) * (1 if side == "left" else -1)
         rotation = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
-        places[side] = shape @ rotation + middle + ((k - 0.5) * apart, 0.0)
-        reaches[side] = np.array([0.0, -1.0]) @ rotation
+        places[k] = shape @ rotation + middle + ((k - 0.5) * apart, 0.0)
+        reaches[k] = np.array([0.0, -1.0]) @ rotation
+    return places, reaches
+
+
+def person(rng: np.random.Generator, number: int = 0, length_mm: float | None = None) -> Rest:
+    """Return an invented person's rest: the hands laid down PLACEMENTS times."""
+    return measured(rng, number, *hands_of(rng, length_mm))
+
+
+def measured(rng: np.random.Generator, number: int, places: FloatArray, reaches: FloatArray) -> Rest:
+    """Return the rest of hands as they are: laid down PLACEMENTS times, wandering, and measured with errors."""
     placements = []
     for photo in range(PLACEMENTS):
         contacts = tuple(
             Contact(
                 side=side,
                 finger=finger,
-                contact_mm=places[side][f] + rng.normal(size=2) * np.hypot(WANDER_SD_MM, ERROR_SD_MM),
+                contact_mm=places[k, f] + rng.normal(size=2) * np.hypot(WANDER_SD_MM, ERROR_SD_MM),
                 covariance_mm2=np.eye(2) * ERROR_SD_MM**2,
-                reach=reaches[side],
+                reach=reaches[k],
                 breadth_mm=16.0,
                 hidden=False,
                 stretch_mm=8.0,
                 stretch_sd_mm=3.0,
             )
-            for side in SIDES
+            for k, side in enumerate(SIDES)
             for f, finger in enumerate(FINGERS)
         )
         sha = hashlib.sha256(f"{number} {photo} {rng.integers(2**60)}".encode()).hexdigest()
@@ -93,11 +111,12 @@ def main() -> None:
     """Measure and write."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--people", type=int, default=200)
-    count = parser.parse_args().people
-    result: dict[str, object] = {"people": count}
+    parser.add_argument("--cohorts", type=int, default=24)
+    arguments = parser.parse_args()
+    result: dict[str, object] = {"people": arguments.people}
     for hands in ("each", "together"):
         start = time.perf_counter()
-        found = study(*gather(people(count), hands), hands)  # type: ignore[arg-type]
+        found = study(*gather(people(arguments.people), hands), hands)  # type: ignore[arg-type]
         seconds = time.perf_counter() - start
         # Whom the sizes meet who were never in the cohort: the truth that leaving people out foretells.
         fresh, _ = gather(people(1000, seed=2), hands)  # type: ignore[arg-type]
@@ -111,18 +130,90 @@ def main() -> None:
             ],
             "new_people_served_percent": [round(100 * served(entry.sizes, fresh, found), 1) for entry in found.sets],
         }
+    fresh, _ = gather(people(3000, seed=3))
+    result["cohorts"] = arguments.cohorts
+    result["target_percent"] = 100 * TARGET
+    result["picked"] = {}
+    for count in COHORTS:
+        told = [picked(count, 1000 * count + seed, fresh) for seed in range(arguments.cohorts)]
+        result["picked"][str(count)] = summary(told)  # type: ignore[index]
+        print(count, result["picked"][str(count)], flush=True)  # type: ignore[index]
     RESULT.write_text(json.dumps(result, indent=1) + "\n")
     print(json.dumps(result, indent=1))
 
 
-def served(sizes, fresh, found) -> float:  # type: ignore[no-untyped-def]
-    """Return the share of new people whom one of the sizes serves."""
-    from handcapture.cohort import laid_onto
-
-    best = [
-        min(np.nanmax(np.hypot(*(laid_onto(found, one, size) - size.contacts_mm).T)) for size in sizes) for one in fresh
+def picked(count: int, seed: int, fresh: Sequence[Person]) -> dict[str, list[float]]:
+    """Study one cohort: what is said of its sets and of the picked one, what they do, and verdicts with the truth."""
+    rng = np.random.default_rng(seed)
+    true = [hands_of(rng) for _ in range(count)]
+    members, left_out = gather([(f"P{k:03d}", measured(rng, k, *hands)) for k, hands in enumerate(true)])
+    found = study(members, left_out)
+    chosen, foretold = found.picked_set(TARGET)
+    truths = [served(entry.sizes, fresh, found) for entry in found.sets]
+    truth = truths[found.sets.index(chosen)]
+    known = [(entry.served_when_left_out, one) for entry, one in zip(found.sets, truths, strict=True)]
+    off = [
+        worst_mm(hands.reshape(1, 10, 2), chosen.sizes[service.size], found.hands)[0]
+        for service, (hands, _) in zip(chosen.services, true, strict=True)
     ]
-    return float(np.mean(np.array(best) <= found.within_mm))
+    verdicts = [service.verdict for service in chosen.services]
+    return {
+        "sizes": [len(chosen.sizes)],
+        "said": [foretold.value],
+        "marked": [chosen.served_when_left_out.value if chosen.served_when_left_out else np.nan],
+        "truth": [truth],
+        "holds": [foretold.low <= truth <= foretold.high],
+        "fixed_said_less_truth": [share.value - one for share, one in known if share is not None],
+        "fixed_holds": [share.low <= one <= share.high for share, one in known if share is not None],
+        "served_are": [o <= found.within_mm for o, v in zip(off, verdicts, strict=True) if v == "served"],
+        "not_served_are_not": [o > found.within_mm for o, v in zip(off, verdicts, strict=True) if v == "not served"],
+        "on_the_line": [v == "on the line" for v in verdicts],
+        "left_out": [len(left_out)],
+        "notes": [len(found.notes)],
+    }
+
+
+def summary(told: Sequence[dict[str, list[float]]]) -> dict[str, object]:
+    """Return means over cohorts, in percent where shares are meant; None where there was nothing to count."""
+    values = {key: [value for one in told for value in one[key]] for key in told[0]}
+
+    def percent(key: str) -> float | None:
+        return round(100 * float(np.mean(values[key])), 1) if values[key] else None
+
+    return {
+        "sizes": round(float(np.mean(values["sizes"])), 2),
+        "said_of_picked_percent": percent("said"),
+        "left_out_share_of_picked_percent": percent("marked"),
+        "new_people_served_by_picked_percent": percent("truth"),
+        "interval_of_picked_holds_percent": percent("holds"),
+        "left_out_less_new_points": percent("fixed_said_less_truth"),
+        "intervals_hold_percent": percent("fixed_holds"),
+        "told_served": len(values["served_are"]),
+        "told_served_are_percent": percent("served_are"),
+        "told_not_served": len(values["not_served_are_not"]),
+        "told_not_served_are_not_percent": percent("not_served_are_not"),
+        "told_on_the_line_percent": percent("on_the_line"),
+        "people_left_out": int(sum(values["left_out"])),
+        "people_noted": int(sum(values["notes"])),
+    }
+
+
+def worst_mm(places_mm: FloatArray, size: Size, hands: str) -> FloatArray:
+    """Return the farthest finger (N,) of contacts (N, 10, 2) laid onto a size, each hand alone or both as one."""
+    worst = np.zeros(len(places_mm))
+    z, w = places_mm @ np.array([1.0, 1j]), size.contacts_mm @ np.array([1.0, 1j])
+    for part in (slice(0, 10),) if hands == "together" else (slice(0, 5), slice(5, 10)):
+        a, b = z[:, part] - z[:, part].mean(axis=1, keepdims=True), w[part] - w[part].mean()
+        inner = a.conj() @ b
+        worst = np.maximum(worst, np.abs(a * (inner / np.abs(inner))[:, None] - b).max(axis=1))
+    return worst
+
+
+def served(sizes: Sequence[Size], fresh: Sequence[Person], found: Cohort) -> float:
+    """Return the share of new people whom one of the sizes serves."""
+    places = np.array([one.contacts_mm for one in fresh])
+    best = np.min([worst_mm(places, size, found.hands) for size in sizes], axis=0)
+    return float(np.mean(best <= found.within_mm))
 
 
 if __name__ == "__main__":

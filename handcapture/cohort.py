@@ -21,8 +21,13 @@ were left out of the making: one at a time, or a tenth of many. More sizes need 
 squares, not the fewest misses.
 
 **The set that is listed** is the least whose left-out share, less one standard error (the lower end of Wilson's 68 %
-interval), reaches what is wanted. Picked by the share alone, a set has had luck as well and serves fewer than it says;
-`calibration/cohort.py` compares what is said of the listed set with new people.
+interval), reaches what is wanted; where none does, the least whose share lies within one of the best. A set that was
+picked has had luck as well, so its own left-out share flatters it. What is said of it is therefore counted with the
+picking repeated without each person in turn: is that person served by the set that the others' shares pick?
+
+**Intervals** of left-out shares are Wilson's, but people count as three quarters, and as a half where a set was picked:
+left-out people share nearly all of their makers, and bare ones hold the truth too seldom (so found with invented
+cohorts of 12, 40 and 200 people; `calibration/cohort.py` tries it on others, and compares all shares with new people).
 
 What it is not: a size is a mean, and nobody's hand. People measured are whom it speaks of; percentiles of a handful of
 people have wide intervals, which are stated (order statistics, free of any distribution), or do not exist.
@@ -50,6 +55,7 @@ from handcapture.rest import ALIKE_MM, Fingertip, Rest
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
 Hands = Literal["each", "together", "left", "right"]
 Verdict = Literal["served", "on the line", "not served", "made from this person alone"]
 
@@ -63,6 +69,9 @@ _STEPS: Final = 200
 _FOLDS: Final = 10
 _ONE_AT_A_TIME: Final = 30
 """Up to so many people are left out one at a time."""
+_LEFT_OUT_COUNT: Final = 0.75
+_PICKED_COUNT: Final = 0.5
+_NORMAL_95: Final = 1.959964
 _ONE_SIDED: Final = 1.645
 """95 % quantile of the normal distribution."""
 MOST_APART_MM: Final = 1.05 * max(high for _, high in SPREAD_SPAN_MM.values())
@@ -164,18 +173,18 @@ class Service:
 
 @dataclass(frozen=True)
 class Share:
-    """A share of people with its 95 % interval (Wilson 1927), and the lower end of the 68 % one."""
+    """A share of people with its 95 % interval (Wilson 1927)."""
 
     value: float
     low: float
     high: float
-    less_one_sd: float
 
 
 @dataclass(frozen=True, eq=False)
 class SizeSet:
     """So many sizes, how they serve the people they were made from, and people that were left out of the making.
 
+    `left_out_served` says of each person whether sizes made without them serve them; None where too few are left.
     `served` and `served_when_left_out` count offsets as measured. `surely_served` is the share of those who have the
     verdict "served", `perhaps_served` of all but "not served".
     """
@@ -186,6 +195,7 @@ class SizeSet:
     surely_served: float
     perhaps_served: float
     served_when_left_out: Share | None
+    left_out_served: tuple[bool, ...] | None
     rms_mm: float
 
 
@@ -207,10 +217,22 @@ class Cohort:
 
         The share less one standard error counts, see the module's docstring.
         """
-        for found in self.sets:
-            if found.served_when_left_out is not None and found.served_when_left_out.less_one_sd >= target:
-                return found
-        return None
+        served = self._left_out_served()
+        which, reached = _picked(served.sum(axis=0), len(served), target)
+        return self.sets[which] if reached else None
+
+    def picked_set(self, target: float) -> tuple[SizeSet, Share]:
+        """Return `least_set`, or the one to list where that is None, and the share of new people it will serve."""
+        served = self._left_out_served()
+        which, _ = _picked(served.sum(axis=0), len(served), target)
+        # Whom the others' shares pick a set for, was not asked.
+        for_each = [_picked(served.sum(axis=0) - mine, len(served) - 1, target)[0] for mine in served]
+        share = float(served[np.arange(len(served)), for_each].mean())
+        return self.sets[which], _share(share, _PICKED_COUNT * len(served))
+
+    def _left_out_served(self) -> BoolArray:
+        """Return whom (N, sets) sets serve that were made without them; those of which it is not known are left out."""
+        return np.array([entry.left_out_served for entry in self.sets if entry.left_out_served is not None]).T
 
 
 @dataclass(frozen=True)
@@ -332,7 +354,8 @@ def study(
         found = _cluster(figures, count, _STARTS)
         sizes = _in_order(people, figures, found, hands)
         services = tuple(_serve(people, figures, sizes, hands, within_mm))
-        served = sum(service.worst_mm <= within_mm for service in services)
+        served = float(np.mean([service.worst_mm <= within_mm for service in services]))
+        left = _left_out_served(figures, count, within_mm)
         sets.append(
             SizeSet(
                 sizes=sizes,
@@ -340,7 +363,10 @@ def study(
                 served=_share(served, len(people)),
                 surely_served=sum(service.verdict == "served" for service in services) / len(people),
                 perhaps_served=sum(service.verdict != "not served" for service in services) / len(people),
-                served_when_left_out=_left_out_share(figures, count, within_mm),
+                served_when_left_out=None
+                if left is None
+                else _share(float(left.mean()), _LEFT_OUT_COUNT * len(people)),
+                left_out_served=None if left is None else tuple(left.tolist()),
                 rms_mm=float(np.sqrt(np.mean([service.rms_mm**2 for service in services]))),
             )
         )
@@ -436,13 +462,13 @@ def _offsets(figures: Sequence[ComplexArray], size: Sequence[ComplexArray]) -> C
     return np.concatenate([z * _turns(z, w)[:, None] - w for z, w in zip(figures, size, strict=True)], axis=1)
 
 
-def _left_out_share(figures: Sequence[ComplexArray], count: int, within_mm: float) -> Share | None:
-    """Return the share of people served by sizes that were made without them; None for too few people."""
+def _left_out_served(figures: Sequence[ComplexArray], count: int, within_mm: float) -> BoolArray | None:
+    """Return who (N,) is served by sizes that were made without them; None for too few people."""
     people = len(figures[0])
     folds = people if people <= _ONE_AT_A_TIME else _FOLDS
     # Dealt out by a measure of size, so that the order of people does not matter and each fold holds all kinds.
     dealt = np.argsort(sum((np.abs(z) ** 2).sum(axis=1) for z in figures), kind="stable")
-    served = 0
+    served = np.zeros(people, dtype=np.bool_)
     for fold in range(folds):
         out = dealt[fold::folds]
         stay = np.setdiff1d(np.arange(people), out)
@@ -453,16 +479,29 @@ def _left_out_share(figures: Sequence[ComplexArray], count: int, within_mm: floa
         for members in clusters:
             size = [_mean(z[stay][members]) for z in figures]
             worst = np.minimum(worst, np.abs(_offsets([z[out] for z in figures], size)).max(axis=1))
-        served += int((worst <= within_mm).sum())
-    return _share(served, people)
+        served[out] = worst <= within_mm
+    return served
 
 
-def _share(count: int, total: int) -> Share:
-    from scipy.stats import binomtest
+def _picked(served: IntArray, people: int, target: float) -> tuple[int, bool]:
+    """Return the set that is listed, by how many of the people each set serves left out, and if it reaches `target`."""
+    shares = np.array([_wilson(count / people, people, 1.0)[0] for count in served])
+    reach = np.flatnonzero(shares >= target)
+    if len(reach):
+        return int(reach[0]), True
+    return int(np.flatnonzero(served / people >= shares[served.argmax()])[0]), False
 
-    found = binomtest(count, total)
-    wide, narrow = (found.proportion_ci(level, method="wilson") for level in (0.95, 0.6827))
-    return Share(count / total, float(wide.low), float(wide.high), float(narrow.low))
+
+def _share(value: float, people: float) -> Share:
+    return Share(value, *_wilson(value, people, _NORMAL_95))
+
+
+def _wilson(share: float, people: float, deviations: float) -> tuple[float, float]:
+    """Return the interval of a share (Wilson 1927), `people` need not be whole."""
+    extra = deviations**2 / people
+    middle = (share + extra / 2) / (1 + extra)
+    half = deviations / (1 + extra) * float(np.sqrt(share * (1 - share) / people + extra / people / 4))
+    return max(0.0, middle - half), min(1.0, middle + half)
 
 
 # Sizes

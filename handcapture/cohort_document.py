@@ -84,10 +84,12 @@ def cohort_document(
     against: Sequence[AgainstOwn] = (),
     files: Sequence[str | None] = (),
     panels: Sequence[SizePanel] = (),
+    foretold: Share | None = None,
 ) -> dict[str, Any]:
     """Return the document; `chosen` are the sizes that are listed with their contacts.
 
-    `panels` are what was fitted for each of them, `files` the names of their layouts.
+    `panels` are what was fitted for each of them, `files` the names of their layouts; `foretold` is the share of new
+    people that a set will serve which was picked by the program.
     """
     return {
         "schema": SCHEMA,
@@ -110,6 +112,11 @@ def cohort_document(
             }
             for found in cohort.sets
         ],
+        "listed": {
+            "sizes": len(chosen.sizes),
+            "picked": foretold is not None,
+            "new_people_served": _share(foretold or chosen.served_when_left_out),
+        },
         "sizes": [
             {
                 "label": size.label,

@@ -37,9 +37,7 @@ _SHOWN = 40
 )  # fmt: skip
 @click.option("--within", "within_mm", type=FIGURE, help="A finger so near to its place is served, mm. [default: 10.5]")
 @click.option("--most-sizes", type=click.IntRange(1, 20), default=6, show_default=True, help="Sets of up to so many.")
-@click.option(
-    "--sizes", type=click.IntRange(1, 20), help="The set to list. [default: the least that surely reaches --serve]"
-)
+@click.option("--sizes", type=click.IntRange(1, 20), help="The set to list. [default: picked by --serve]")
 @click.option(
     "--serve", "target", type=FigureRange(0, 100), default=90.0, show_default=True,
     help="The share of new people that a set should serve, %, one standard error to spare.",
@@ -96,7 +94,7 @@ def cohort(
     found = study(people, left_out, hands, WITHIN_MM if within_mm is None else within_mm, most)
     if sizes is not None and sizes > len(found.sets):
         raise InputError(f"{len(people)} people cannot be parted into {sizes} sizes. Ask for {len(people)} or fewer.")
-    chosen = found.sets[sizes - 1] if sizes else (found.least_set(target / 100) or _largest_told(found))
+    chosen, foretold = (found.sets[sizes - 1], None) if sizes else found.picked_set(target / 100)
     against: tuple[AgainstOwn, ...] = ()
     panels: tuple[SizePanel, ...] = ()
     files: list[str | None] = []
@@ -108,7 +106,7 @@ def cohort(
             panels, against = against_own(found, chosen, load_plan(plan), plate, origin, lambda: bar.update(1))
         if layouts is not None:
             files = _write_layouts(layouts, chosen, panels)
-    document = cohort_document(found, chosen, against, files, panels)
+    document = cohort_document(found, chosen, against, files, panels, foretold)
     if output is not None:
         write_atomically(output, dump_json(document))
     if plot is not None:
@@ -118,7 +116,7 @@ def cohort(
     if as_json:
         print_json(document)
     else:
-        _print(found, chosen, sizes, target)
+        _print(found, chosen, foretold, target)
         _print_people(found, chosen)
         _print_against(found, chosen, against)
         for path in (output, plot):
@@ -139,11 +137,6 @@ def _require_outside(path: Path, rests: Sequence[Path]) -> None:
     for folder in rests:
         if folder.is_dir() and path.resolve().is_relative_to(folder.resolve()):
             raise InputError(f"{path} lies in {folder}, where the rests are read from. Name a place outside of it.")
-
-
-def _largest_told(found: Cohort) -> SizeSet:
-    """Return the largest set of which it is known how it serves others; not one of copies of single people."""
-    return next((s for s in reversed(found.sets) if s.served_when_left_out is not None), found.sets[0])
 
 
 def _write_layouts(folder: Path, chosen: SizeSet, panels: Sequence[SizePanel]) -> list[str | None]:
@@ -169,7 +162,7 @@ def _percent(share: Share | None) -> str:
     return f"{100 * share.value:3.0f} %  ({100 * share.low:.0f} to {100 * share.high:.0f})"
 
 
-def _print(found: Cohort, chosen: SizeSet, asked: int | None, target: float) -> None:
+def _print(found: Cohort, chosen: SizeSet, foretold: Share | None, target: float) -> None:
     hands = {"each": "each hand on its own", "together": "both hands as one figure"}
     told = hands.get(found.hands, f"the {found.hands} hand")
     click.echo(f"{len(found.people)} people, {told}.")
@@ -197,17 +190,22 @@ def _print(found: Cohort, chosen: SizeSet, asked: int | None, target: float) -> 
         sure = f"{100 * entry.surely_served:3.0f} .. {100 * entry.perhaps_served:.0f} %"
         click.echo(f"  {len(entry.sizes):5d}   {served:20s}  {sure:16s}  {left:22s}{mark}".rstrip())
     click.echo('  In brackets 95 % intervals. Surely: who is told "served"; perhaps: who is not told "not served".')
-    if asked is not None:
+    if foretold is None:
         return
     if found.least_set(target / 100) is None:
         click.echo(
-            f"  No set of up to {len(found.sets)} surely serves {target:g} % of new people; the largest is listed."
+            f"  No set of up to {len(found.sets)} surely serves {target:g} % of new people. Listed is the least that "
+            "comes within one\n  standard error of the best."
         )
     else:
         click.echo(
-            f"  Listed is the least set that serves {target:g} % of people left out with one standard error to spare:\n"
-            "  one that just reaches it may have been lucky."
+            f"  Listed is the least set that serves {target:g} % of people left out, one standard error to spare."
         )
+    share = _percent(foretold).replace("  ", " ").strip()
+    click.echo(
+        f"  A set that is picked like this serves {share} of new people: so many of these, had each been\n"
+        "  left out of the picking, too. The figure at the mark flatters it: it was picked by that."
+    )
 
 
 def _print_people(found: Cohort, chosen: SizeSet) -> None:

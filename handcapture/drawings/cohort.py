@@ -58,14 +58,15 @@ def _coverage(axes: Axes, cohort: Cohort, chosen: SizeSet) -> None:
             x, 100 * y, 100 * np.abs(bars), color=colour, marker=mark, markersize=5, capsize=2.5, linewidth=1.2,
             label=label,
         )  # fmt: skip
-    axes.axvline(len(chosen.sizes), color="#999999", linewidth=0.8, linestyle=(0, (4, 3)), zorder=0)
+    dashes = (0, (4, 3))
+    axes.axvline(len(chosen.sizes), color="#999999", linewidth=0.8, linestyle=dashes, zorder=0, label="the set beside")
     axes.set_ylim(0, 103)
     axes.set_xticks(counts)
     axes.set_xlabel("sizes")
     axes.set_ylabel("people served, %")
     axes.set_title(f"Every finger within {cohort.within_mm:g} mm", fontsize=10)
     axes.grid(axis="y", color="#E0E0E0", linewidth=0.6)
-    axes.legend(loc="lower right", frameon=False, fontsize=8)
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False, fontsize=8)
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
 
