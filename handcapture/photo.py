@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handcapture.documents import plain_text, read_bytes
-from handcapture.errors import InputError, brief
+from handcapture.errors import HandcaptureError, InputError, brief
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -100,22 +100,18 @@ def _open(data: bytes, path: Path) -> tuple[Image.Image, bool]:
     is_heif = data[4:8] == b"ftyp" and data[8:12] in (b"heic", b"heix", b"heim", b"heis", b"mif1", b"hevc", b"msf1")
     try:
         if is_heif:
-            import pi_heif
+            from handcapture.heif import decode_heif
 
             if data[8:12] in (b"hevc", b"msf1"):
                 raise _refuse(path, "is a moving HEIC", "Export a single still photo.")
-            heif = pi_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
-            _check_size(heif.size, path)  # before the pixels are asked for: that is when they are decoded
-            exif = heif.info.get("exif")
-            mode = heif.mode
-            picture = Image.frombytes(mode, heif.size, bytes(heif.data), "raw", mode, heif.stride)
-            if exif:
-                picture.info["exif"] = exif
-            return picture, True
+            size, decoded = decode_heif(data, LEAST_PIXELS, MOST_PIXELS)
+            _check_size(size, path)
+            assert decoded is not None
+            return decoded, True
         picture = Image.open(io.BytesIO(data), formats=_FORMATS)
     except UnidentifiedImageError:
         raise _refuse(path, "is not a photo that can be read", "Use a JPEG, PNG, WebP, TIFF or HEIC file.") from None
-    except InputError:
+    except HandcaptureError:
         raise
     except Exception as error:  # decoders raise many kinds
         raise _refuse(path, f"cannot be decoded ({brief(error)})", "Copy it from the phone again.") from None

@@ -12,7 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageOps
 
-from handcapture.errors import InputError
+from handcapture import heif
+from handcapture.errors import InputError, InstallationError
 from handcapture.photo import Photo, read_photo
 
 SIZE = (800, 600)
@@ -185,11 +186,28 @@ def test_heic() -> None:
 
 
 def test_heic_is_measured_before_it_is_decoded(monkeypatch: pytest.MonkeyPatch) -> None:
-    import pi_heif
-
+    child = heif._CHILD.replace("bytes(found.data)", "1 / 0")
+    assert child != heif._CHILD
+    monkeypatch.setattr(heif, "_CHILD", child)
+    with pytest.raises(InputError, match="ZeroDivisionError"):
+        read_photo(HEIC)
     monkeypatch.setattr("handcapture.photo.MOST_PIXELS", 400_000)
-    monkeypatch.setattr(pi_heif.HeifFile, "data", property(lambda self: pytest.fail("decoded")))
     with pytest.raises(InputError, match="megapixels"):
+        read_photo(HEIC)
+
+
+def test_a_heic_that_brings_its_decoder_down_is_refused() -> None:
+    """A type of an item that is no text: pi-heif 1.4 follows a pointer to nowhere."""
+    with pytest.raises(InputError, match=r"cannot be decoded \(its decoder broke down on it"):
+        read_photo(HEIC.parent / "corpus" / "photo_heic-type.jpg")
+
+
+def test_without_its_decoder_a_heic_is_not_to_blame(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(heif, "_CHILD", heif._CHILD.replace("import pi_heif", "import no_such_decoder"))
+    with pytest.raises(InstallationError, match="no_such_decoder"):
+        read_photo(HEIC)
+    monkeypatch.setattr(heif, "_SECONDS", 0.01)
+    with pytest.raises(InputError, match="nothing came of it"):
         read_photo(HEIC)
 
 
