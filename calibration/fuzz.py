@@ -100,7 +100,7 @@ def readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
         "csv": ("csv", read_drawing, [layout_drill_csv(layout)]),
         "archive": ("zip", archive, [_archive()]),
         "http": ("txt", read_request, good_requests()),
-        "incoming": ("bin", read_incoming, [text["plan"], *_photos()[:1]]),
+        "incoming": ("bin", read_incoming, [text["plan"], *_photos()[::4]]),
         "batch": ("jsonl", lambda path: resumed(path, {"mat": None}), [_batch_journal()]),
         "list": ("txt", _listed(), [b"# photos\none.jpg\n two.JPG\n\nthree.png\n"]),
         "cohort": ("json", _cohort, [json.dumps(rest_document(session(1, 2))).encode()]),

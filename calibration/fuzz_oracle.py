@@ -63,7 +63,7 @@ def outcome(reader: Callable[[Path], object], path: Path, most_seconds: float | 
 
     told: str | None = None
     read = False
-    before_bytes = _peak_bytes(anew=True)
+    before_bytes, before_children = _peak_bytes(anew=True), _peak_bytes(resource.RUSAGE_CHILDREN)
     earlier = signal.signal(signal.SIGALRM, alarm)
     start = time.monotonic()
     signal.setitimer(signal.ITIMER_REAL, most)
@@ -83,6 +83,8 @@ def outcome(reader: Callable[[Path], object], path: Path, most_seconds: float | 
     # Code in C is not interrupted: then the alarm rings when it comes back, or is switched off before it does.
     seconds = time.monotonic() - start
     growth = _peak_bytes() - before_bytes
+    children = _peak_bytes(resource.RUSAGE_CHILDREN)
+    growth = max(growth, children) if children > before_children else growth
     if late or seconds > most:
         return Outcome(False, f"longer than {most:g} s", growth, seconds)
     if told is None and growth > GROWTH_BYTES:
@@ -128,10 +130,13 @@ def _raised_in(error: BaseException) -> tuple[str, bool]:
     return ("", False) if trace is None else (f"{trace.tb_frame.f_code.co_filename}:{trace.tb_lineno}", deep)
 
 
-def _peak_bytes(anew: bool = False) -> int:
-    """Return the most memory that this process has had; `anew`: from now on, where the system can do that."""
+def _peak_bytes(whose: int = resource.RUSAGE_SELF, anew: bool = False) -> int:
+    """Return the most memory that this process has had; `anew`: from now on, where the system can do that.
+
+    Of children, what the largest of those had that are gone.
+    """
     if anew:
         with contextlib.suppress(OSError):  # Linux alone has it (proc(5), clear_refs)
             Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    peak = resource.getrusage(whose).ru_maxrss
     return peak if sys.platform == "darwin" else peak * 1024
