@@ -1,8 +1,8 @@
 """Sizes for invented cohorts: what is said of coverage, and how many new people they serve. Writes results/cohort.json.
 
-    python calibration/cohort.py [--people 200] [--cohorts 24]
+    python calibration/cohort.py [--people 200]
 
-One cohort in full, then `--cohorts` cohorts of 12, 40 and 200 people each: what is said of the set that is picked against
+One cohort in full, then many of 12, 40 and 200 people each (`COHORTS`): what is said of the set that is picked,
 what it does for new people, how often the 95 % intervals hold that, and how often verdicts on single people are true of
 their hands as they are. The rule by which a set is picked was chosen with other cohorts, made in the same way.
 
@@ -45,8 +45,8 @@ FINGER_SD_MM = np.array([[5.0, 5.0], [3.0, 4.0], [2.5, 4.0], [3.0, 4.0], [4.0, 5
 ALIKE = 0.8
 """How alike a person's two hands are: correlation of those differences (invented)."""
 
-COHORTS, TARGET = (12, 40, 200), 0.9
-"""People in the cohorts of which a set is picked, and the share of new people that it should serve."""
+COHORTS, TARGET = {12: 120, 40: 60, 200: 24}, 0.9
+"""So many cohorts of so many people of which a set is picked, and the share of new people that it should serve."""
 
 PLACEMENTS, WANDER_SD_MM, ERROR_SD_MM = 3, 1.3, 0.8
 """How often hands are laid down, how far they wander each time, and what the measurement adds (invented)."""
@@ -111,12 +111,11 @@ def main() -> None:
     """Measure and write."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--people", type=int, default=200)
-    parser.add_argument("--cohorts", type=int, default=24)
-    arguments = parser.parse_args()
-    result: dict[str, object] = {"people": arguments.people}
+    count = parser.parse_args().people
+    result: dict[str, object] = {"people": count}
     for hands in ("each", "together"):
         start = time.perf_counter()
-        found = study(*gather(people(arguments.people), hands), hands)  # type: ignore[arg-type]
+        found = study(*gather(people(count), hands), hands)  # type: ignore[arg-type]
         seconds = time.perf_counter() - start
         # Whom the sizes meet who were never in the cohort: the truth that leaving people out foretells.
         fresh, _ = gather(people(1000, seed=2), hands)  # type: ignore[arg-type]
@@ -130,14 +129,13 @@ def main() -> None:
             ],
             "new_people_served_percent": [round(100 * served(entry.sizes, fresh, found), 1) for entry in found.sets],
         }
-    fresh, _ = gather(people(3000, seed=3))
-    result["cohorts"] = arguments.cohorts
+    fresh, _ = gather(people(5000, seed=3))
     result["target_percent"] = 100 * TARGET
-    result["picked"] = {}
-    for count in COHORTS:
-        told = [picked(count, 1000 * count + seed, fresh) for seed in range(arguments.cohorts)]
-        result["picked"][str(count)] = summary(told)  # type: ignore[index]
-        print(count, result["picked"][str(count)], flush=True)  # type: ignore[index]
+    summaries = {}
+    for count, cohorts in COHORTS.items():
+        summaries[str(count)] = summary([picked(count, 1000 * count + seed, fresh) for seed in range(cohorts)])
+        print(count, summaries[str(count)], flush=True)
+    result["picked"] = summaries
     RESULT.write_text(json.dumps(result, indent=1) + "\n")
     print(json.dumps(result, indent=1))
 
@@ -181,6 +179,7 @@ def summary(told: Sequence[dict[str, list[float]]]) -> dict[str, object]:
         return round(100 * float(np.mean(values[key])), 1) if values[key] else None
 
     return {
+        "cohorts": len(told),
         "sizes": round(float(np.mean(values["sizes"])), 2),
         "said_of_picked_percent": percent("said"),
         "left_out_share_of_picked_percent": percent("marked"),
