@@ -899,3 +899,12 @@ def test_bad_input(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: l
     assert done.exit_code == code, done.output
     assert said in done.output
     assert "Traceback" not in done.output
+
+
+def test_names_take_the_columns_that_a_terminal_gives_them() -> None:
+    """East Asian wide characters take two (Unicode Standard Annex 11), combining marks none."""
+    from handcapture.cli.cohort import _padded
+
+    assert [_padded(name, 6) for name in ("Ana", "田中", "田中花子", "e\u0301x", "Ottilie")] == [
+        "Ana   ", "田中  ", "田中花", "e\u0301x    ", "Ottili",
+    ]  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -225,14 +226,14 @@ def _print_people(found: Cohort, chosen: SizeSet) -> None:
         click.echo(
             f"  {size.label:4s}  {_people(len(size.people)):10s}  {_people(near):12s}  {''.join(cells)}".rstrip()
         )
-    width = min(30, max(len(person.name) for person in found.people))
+    width = _width(found)
     click.echo(f"\n  {'':{width}s}  size  farthest finger  off by                  verdict")
     for service in chosen.services[:_SHOWN]:
         name = found.people[service.person].name
         off = f"{service.worst_mm:5.1f} mm ({service.at_least_mm:.1f} to {service.at_most_mm:.1f})"
         finger = f"{service.side} {service.finger}"
         label = chosen.sizes[service.size].label
-        click.echo(f"  {name[:width]:{width}s}  {label:4s}  {finger:15s}  {off:22s}  {service.verdict}")
+        click.echo(f"  {_padded(name, width)}  {label:4s}  {finger:15s}  {off:22s}  {service.verdict}")
     if len(chosen.services) > _SHOWN:
         click.echo(f"  and {len(chosen.services) - _SHOWN} more; --output writes all of them.")
     click.echo(
@@ -244,6 +245,27 @@ def _print_people(found: Cohort, chosen: SizeSet) -> None:
         click.echo(
             "  A size that one person alone made fits that person by its making, which tells nothing of its use."
         )
+
+
+def _width(found: Cohort) -> int:
+    return min(30, max(sum(map(_columns, person.name)) for person in found.people))
+
+
+def _columns(character: str) -> int:
+    """Return how many columns of a terminal a character takes: East Asian wide ones and emoji two."""
+    if unicodedata.combining(character):
+        return 0
+    return 2 if unicodedata.east_asian_width(character) in "WF" else 1
+
+
+def _padded(name: str, width: int) -> str:
+    """Return a name cut or filled to so many columns of a terminal."""
+    shown, used = "", 0
+    for character in name:
+        if used + _columns(character) > width:
+            break
+        shown, used = shown + character, used + _columns(character)
+    return shown + " " * (width - used)
 
 
 def _people(count: int) -> str:
@@ -259,12 +281,12 @@ def _on_panel(entry: OnPanel | None) -> str:
 def _print_against(found: Cohort, chosen: SizeSet, against: tuple[AgainstOwn, ...]) -> None:
     if not against:
         return
-    width = min(30, max(len(person.name) for person in found.people))
+    width = _width(found)
     click.echo("\nOn the size's panel, and on a panel fitted to their own hands (farthest button; least landing):")
     for entry in against[:_SHOWN]:
         name = found.people[entry.person].name
         label = "-" if entry.size is None else chosen.sizes[entry.size].label
-        click.echo(f"  {name[:width]:{width}s}  {label:4s}  {_on_panel(entry.sized):16s}  own {_on_panel(entry.own)}")
+        click.echo(f"  {_padded(name, width)}  {label:4s}  {_on_panel(entry.sized):16s}  own {_on_panel(entry.own)}")
     if len(against) > _SHOWN:
         click.echo(f"  and {len(against) - _SHOWN} more; --output writes all of them.")
 

@@ -58,8 +58,9 @@ def _coverage(axes: Axes, cohort: Cohort, chosen: SizeSet) -> None:
             x, 100 * y, 100 * np.abs(bars), color=colour, marker=mark, markersize=5, capsize=2.5, linewidth=1.2,
             label=label,
         )  # fmt: skip
-    dashes = (0, (4, 3))
-    axes.axvline(len(chosen.sizes), color="#999999", linewidth=0.8, linestyle=dashes, zorder=0, label="the set beside")
+    axes.axvline(
+        len(chosen.sizes), color="#999999", linewidth=0.8, linestyle=(0, (4, 3)), zorder=0, label="the set on the right"
+    )
     axes.set_ylim(0, 103)
     axes.set_xticks(counts)
     axes.set_xlabel("sizes")
@@ -79,7 +80,7 @@ def _sizes(axes: Axes, cohort: Cohort, chosen: SizeSet) -> None:
         label = "_nolegend_"
     for k, size in enumerate(chosen.sizes):
         colour, mark = _COLOURS[k % len(_COLOURS)], _MARKS[k % len(_MARKS)]
-        name = f"size {size.label} ({len(size.people)} people)"
+        name = f"size {size.label}, mean of {len(size.people)}"
         for rows in (slice(0, 5), slice(5, 10)):
             points = size.contacts_mm[rows]
             axes.plot(*points.T, color=colour, marker=mark, markersize=5.5, linewidth=1.0, label=name, zorder=2)
