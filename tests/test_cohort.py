@@ -901,6 +901,19 @@ def test_bad_input(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: l
     assert "Traceback" not in done.output
 
 
+def test_what_readme_says_of_listed_sets_was_measured() -> None:
+    """The bench's file; what is said of a listed set is within two points of what it does, on average."""
+    told = json.loads((SAMPLES.parent / "calibration" / "results" / "cohort.json").read_text(encoding="utf-8"))
+    readme = (SAMPLES.parent / "README.md").read_text(encoding="utf-8")
+    for people, entry in told["picked"].items():
+        said, true = entry["said_of_picked_percent"], entry["new_people_served_by_picked_percent"]
+        assert entry["cohorts"] >= 20
+        assert f"{said} and {true} % ({people}" in readme
+        assert abs(said - true) < 2
+        assert entry["interval_of_picked_holds_percent"] >= 95
+        assert entry["told_served_are_percent"] >= 95
+
+
 def test_names_take_the_columns_that_a_terminal_gives_them() -> None:
     """East Asian wide characters take two (Unicode Standard Annex 11), combining marks none."""
     from handcapture.cli.cohort import _padded
