@@ -681,8 +681,8 @@ def test_a_size_as_a_rest_is_what_its_people_are() -> None:
             )
             rest = moved(replace(template, placements=(), fingertips=tips), 2.0 * k, (0.0, 0.0))
             people.append(Person(str(k), rest, *_arrays(rest)))
-        found = study(people, most_sizes=1)
-        size = found.sets[0].sizes[0]
+        found = Cohort(tuple(people), (), "each", 10.5, (), (), ())
+        (size,) = module._in_order(people, module._figures(people, "each"), [np.arange(4)], "each")
         # As the size lies: its people are turned by anything.
         turns = [module._turns(z - z.mean(), w - w.mean()) for z, w in _pairs(size.contacts_mm, base)]
         made = size_rest(found, size)
