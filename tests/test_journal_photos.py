@@ -276,6 +276,8 @@ def test_colours_stay_and_what_a_profile_tells_beside_them_goes(name: str, tmp_p
     assert kept.suffix == ".jpg"
     plain = Image.open(io.BytesIO(kept.data)).info["icc_profile"]
     assert not [word for word in words_of(SECRET) if word in plain]
+    reserved = (b"\0\3" + SECRET[:2], b"\2" + SECRET[:3], b"\3\3\x09" + SECRET[:1], b"\3\3" + SECRET[:2])
+    assert not [piece for piece in reserved if piece in plain], "nor in bytes that mean nothing"
     assert SECRET[:8] not in kept.data
     assert struct.pack(">H", 2031) not in plain[:128]
     values = np.random.default_rng(1).integers(0, 256, (64, 64, 3)).astype(np.uint8)
