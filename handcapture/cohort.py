@@ -225,7 +225,7 @@ class Cohort:
         """Return `least_set`, or the one to list where that is None, and the share of new people it will serve."""
         served = self._left_out_served()
         which, _ = _picked(served.sum(axis=0), len(served), target)
-        # Whom the others' shares pick a set for, was not asked.
+        # Each person's set is picked by the others alone.
         for_each = [_picked(served.sum(axis=0) - mine, len(served) - 1, target)[0] for mine in served]
         share = float(served[np.arange(len(served)), for_each].mean())
         return self.sets[which], _share(share, _PICKED_COUNT * len(served))

@@ -325,13 +325,32 @@ def test_sizes_are_known_as_well_as_a_simulation_says() -> None:
         hands -= hands.mean(axis=1, keepdims=True)
         means = [module._mean(hands[:4]), module._mean(hands[4:])]
         sizes = [module.Size(f"S{k}", np.full((10, 2), np.nan), tuple(range(4 * k, 4 * k + 4))) for k in range(2)]
-        stated.append(module._unsure_sizes([hands], sizes, [[mean] for mean in means])[0])
-        off = means[0] * module._turns(means[0], base) - base
-        made.append(np.stack([off.real, off.imag], axis=-1))
+        said = module._unsure_sizes([hands], sizes, [[mean] for mean in means])
+        for mean, true, told in zip(means, (base, 1.4 * base), said, strict=True):
+            # As the size would lie untouched; the second one is turned.
+            turn = complex(module._turns(mean, true))
+            off = mean * turn - true
+            made.append(np.stack([off.real, off.imag], axis=-1))
+            stated.append([module._rotated(turn, one) for one in told])
     found = np.array([np.cov(np.array(made)[:, k].T) for k in range(5)])
     mean = np.mean(stated, axis=0)
     assert np.trace(mean, axis1=1, axis2=2).sum() == pytest.approx(np.trace(found, axis1=1, axis2=2).sum(), rel=0.1)
     assert np.abs(mean - found).max() < 0.25 * np.abs(found).max()
+
+
+def test_the_size_is_the_one_whose_worst_finger_is_least() -> None:
+    """One size is off at one finger by much, the other at all by a little more on average: the second one serves."""
+    base = _both_hands()
+    one, other = base.copy(), base.copy()
+    one[4] += (-13.0, 0.0)
+    other += np.random.default_rng(1).choice([-3.0, 3.0], (10, 2))
+    sizes = [module.Size(f"S{k}", contacts, (1, 2)) for k, contacts in enumerate((one, other))]
+    people = _persons(np.array([base, one, other]), np.broadcast_to(np.eye(2), (3, 10, 2, 2)).copy())
+    figures = module._figures(people, "each")
+    offs = [np.abs(module._offsets(figures, module._figure_of(size, "each"))[0]) for size in sizes]
+    assert (offs[0] ** 2).mean() < (offs[1] ** 2).mean()
+    assert offs[0].max() > offs[1].max()
+    assert module._serve(people, figures, sizes, "each", 10.5)[0].size == 1
 
 
 def _persons(contacts: FloatArray, covariances: FloatArray) -> list[Person]:
@@ -607,7 +626,14 @@ def test_landing_is_what_a_simulation_finds() -> None:
     plan = load_plan(SAMPLES / "plan.toml")
     plan = plan.model_copy(update={"buttons": tuple(b for b in plan.buttons if b.row != "far")})
     layout = fit_layout(straight, plan, plate, origin)
-    askew = moved(straight, 1.1, (20.0, 30.0))
+    # The scatter's direction matters where a finger comes down beside the button.
+    bent = replace(
+        straight,
+        fingertips=tuple(
+            replace(tip, contact_mm=tip.contact_mm + rng.normal(size=2) * 5) for tip in straight.fingertips
+        ),
+    )
+    askew = moved(bent, 1.1, (20.0, 30.0))
     _, wishes, tips = in_order(askew, plan)
     wanted = flat(finger_wishes(plan, wishes, tips))
     buttons = {button.label: button for button in layout.buttons}
