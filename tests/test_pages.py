@@ -66,3 +66,6 @@ def test_figures_of_readme_are_those_of_the_benches() -> None:
     fuzz = json.loads((results / "fuzz.json").read_text(encoding="utf-8"))
     assert fuzz["minutes"] >= 30
     assert fuzz["unnamed"] == []
+    tried = sum(fuzz["files"].values())
+    assert f"{tried // 1000 * 1000:,} broken, hostile" in readme
+    assert f"one in {tried / sum(fuzz['read'].values()):.0f} was read" in readme
