@@ -139,10 +139,10 @@ def _document(
     return {
         "schema": "handcapture.changed/1",
         "program": f"handcapture {__version__}",
-        "reference": str(rests[0]),
+        "reference": rests[0].name,  # no folder of this machine
         "comparisons": [
             {
-                "file": str(path),
+                "file": path.name,
                 **comparison_document(comparison),
                 "text": compare_text(comparison),
                 "button_moves": [_move_fields(move) for move in button_moves],

@@ -97,8 +97,15 @@ class NewFile(click.Path):
 
 @contextlib.contextmanager
 def _folder_for_a_while() -> Iterator[str]:
-    with tempfile.TemporaryDirectory(prefix="handcapture-") as folder:
-        yield folder
+    try:
+        folder = tempfile.TemporaryDirectory(prefix="handcapture-")
+    except OSError as error:
+        raise OutputError(
+            f"No folder can be made for what comes from the journal: {error.strerror or error}. Make room on the disk "
+            "of temporary files."
+        ) from None
+    with folder as name:
+        yield name
 
 
 @contextlib.contextmanager

@@ -193,7 +193,13 @@ class Database:
         self.make_photos_folder()
         self.step(f"photo {name}")
         write_atomically(self.photos / name, data)
-        flush(self.photos)
+        try:
+            flush(self.photos)
+        except OSError as error:
+            raise OutputError(
+                f"The photo {name} may not have reached the disk: {error.strerror or error}. See to the disk, and keep "
+                "it again."
+            ) from error
 
     def due_for_purge(self, connection: Connection) -> None:
         """Remember, with the deletion itself, that its traces are still to be removed."""
