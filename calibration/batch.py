@@ -3,9 +3,9 @@
     python calibration/batch.py [--photos 2000]
 
 The composed reference photos (`reference.py`) are repeated under other names, each with a comment of its own so that
-its hash differs. One core is one process held to one core; two are two processes on two. The rates are taken in turns, 60 photos each,
-so that what else the machine does disturbs both alike; then all photos are measured on two. Memory is that of all
-processes together, after the first tenth.
+its hash differs. One core is one process held to one core; two are two processes on two. The rates are taken in turns,
+60 photos each, so that what else the machine does disturbs both alike; then all photos are measured on two. Memory is
+that of all processes together, after the first tenth.
 """
 
 from __future__ import annotations
