@@ -72,7 +72,8 @@ def test_version_and_help_are_quick() -> None:
     assert out.strip().endswith("[]")
     assert "handcapture demo" in out
     best = min(_seconds([sys.executable, "-m", "handcapture", "--version"]) for _ in range(5))
-    assert best < 0.3
+    bare = min(_seconds([sys.executable, "-c", "pass"]) for _ in range(5))
+    assert best < max(0.3, 8 * bare)  # a machine that has much else to do
 
 
 def _seconds(command: list[str]) -> float:
