@@ -409,11 +409,10 @@ def _file_name(name: str) -> Path:
     """Return where a photo's rest goes: in the same folders as the photo, never outside of them, each to its own."""
     parts = ["".join(c if c.isalnum() or c in "-_. ()" else "_" for c in part) for part in name.split("/")]
     parts = ["_" if part.strip(". ") == "" else part for part in parts]
+    # With its ending, and while it is written, no disk takes a longer one.
+    parts[-1] = parts[-1].encode()[:_LONGEST_NAME_BYTES].decode(errors="ignore")
     # A name that had to be changed might become another photo's.
     mark = "" if "/".join(parts) == name else f"-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
-    if len(parts[-1].encode()) > _LONGEST_NAME_BYTES:  # with its ending, and while it is written, no disk takes it
-        mark = f"-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
-        parts[-1] = parts[-1].encode()[:_LONGEST_NAME_BYTES].decode(errors="ignore")
     return Path(*parts[:-1], f"{parts[-1]}{mark}.json")
 
 

@@ -50,7 +50,7 @@ from handcapture.layout.plan import Plan
 from handcapture.layout.task import LayoutError, finger_wishes, in_order
 from handcapture.measures import SPREAD_SPAN_MM
 from handcapture.names import FINGERS, SIDES, Finger, Side
-from handcapture.rest import ALIKE_MM, Fingertip, Rest
+from handcapture.rest import ALIKE_MM, Fingertip, Rest, nearest_covariance
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -797,7 +797,7 @@ def size_rest(cohort: Cohort, size: Size) -> Rest:
             mine = [_tip(person.rest, k) for person in people]
             rotated = [_turned(turn, tip) for turn, tip in zip(turns, mine, strict=True)]
             apart = np.stack([off[:, column].real, off[:, column].imag], axis=1)
-            between = _positive(apart.T @ apart / max(len(people) - 1, 1) - measured[column])
+            between = nearest_covariance(apart.T @ apart / max(len(people) - 1, 1) - measured[column], 0.0)
             reach = np.sum([r[0] for r in rotated], axis=0)
             stretches = [tip.stretch_mm for tip in mine if tip.stretch_mm is not None]
             tips.append(
@@ -823,12 +823,6 @@ def size_rest(cohort: Cohort, size: Size) -> Rest:
 
 def _tip(rest: Rest, point: int) -> Fingertip:
     return next(tip for tip in rest.fingertips if (tip.side, tip.finger) == _KEYS[point])
-
-
-def _positive(matrix_mm2: FloatArray) -> FloatArray:
-    """Return the nearest covariance (2, 2) to a symmetric matrix."""
-    values, vectors = np.linalg.eigh((matrix_mm2 + matrix_mm2.T) / 2)
-    return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T, dtype=np.float64)
 
 
 def _turned(turn: complex, tip: Fingertip) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -68,6 +68,8 @@ _PRIOR_PLACEMENTS: Final = 3.0
 """A finger's own spread is shrunk towards its hand's as if the latter were this many placements more."""
 _FINGERS_THAT_COUNT: Final = 2.0
 """The five fingers of a hand wander together; as evidence of the hand's spread they count as this many."""
+_LEAST_SPREAD_MM2: Final = 0.04
+"""0.2 mm: nobody comes down in one place again and again."""
 MOST_PLACEMENTS: Final = 100
 """In one rest: what compares them in pairs then takes a second."""
 _LEAST_FOR_OUTLYING: Final = 5
@@ -182,13 +184,16 @@ def _spreads(found: dict[Finger, list[tuple[int, Contact]]]) -> tuple[dict[Finge
     if not scatter:
         return dict.fromkeys(found, assumed), True
     total_freedom = sum(freedom for _, freedom in scatter.values())
-    of_hand = _positive(sum((s for s, _ in scatter.values()), np.zeros((2, 2))) / total_freedom)
+    of_hand = nearest_covariance(
+        sum((s for s, _ in scatter.values()), np.zeros((2, 2))) / total_freedom, _LEAST_SPREAD_MM2
+    )
     placements = _FINGERS_THAT_COUNT * total_freedom / len(scatter)
     of_hand = (placements * of_hand + _FINGERS_THAT_COUNT * assumed) / (placements + _FINGERS_THAT_COUNT)
     spreads = {}
     for finger in found:
         own, freedom = scatter.get(finger, (np.zeros((2, 2)), 0))
-        spreads[finger] = _positive((own + _PRIOR_PLACEMENTS * of_hand) / (freedom + _PRIOR_PLACEMENTS))
+        mixed = (own + _PRIOR_PLACEMENTS * of_hand) / (freedom + _PRIOR_PLACEMENTS)
+        spreads[finger] = nearest_covariance(mixed, _LEAST_SPREAD_MM2)
     return spreads, False
 
 
@@ -224,10 +229,10 @@ def _outlying(found: dict[Finger, list[tuple[int, Contact]]]) -> list[tuple[int,
     return outlying
 
 
-def _positive(matrix: FloatArray) -> FloatArray:
-    """Return the nearest symmetric matrix whose variances are at least 0.04 mm² (0.2 mm)."""
-    values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
-    return np.asarray((vectors * np.maximum(values, 0.04)) @ vectors.T, dtype=np.float64)
+def nearest_covariance(matrix_mm2: FloatArray, least_mm2: float) -> FloatArray:
+    """Return the nearest symmetric matrix (2, 2) whose variances are at least `least_mm2`."""
+    values, vectors = np.linalg.eigh((matrix_mm2 + matrix_mm2.T) / 2)
+    return np.asarray((vectors * np.maximum(values, least_mm2)) @ vectors.T, dtype=np.float64)
 
 
 def _pool_finger(contacts: list[tuple[int, Contact]], spread: FloatArray, assumed: bool) -> Fingertip:
