@@ -18,7 +18,9 @@ from helpers_layout import workshop_layout
 from helpers_rest import contact, posture, source
 
 from handcapture.cli import main
+from handcapture.errors import DocumentError
 from handcapture.layout.plan import load_panel, load_plan
+from handcapture.layout.source_dxf import read_dxf
 from handcapture.placement import Placement
 from handcapture.rest import pool
 from handcapture.rest_document import write_rest
@@ -148,7 +150,7 @@ def test_binary_dxf(tmp_path: Path) -> None:
     data = (tmp_path / "binary.dxf").read_bytes()
     assert data.startswith(b"AutoCAD Binary DXF")
     assert_adopted(tmp_path, adopted(tmp_path, "old.dxf", data))
-    assert_refused(tmp_path, adopted(tmp_path, "old.dxf", data[: len(data) // 2]), "not a readable DXF")
+    assert_refused(tmp_path, adopted(tmp_path, "old.dxf", data[: len(data) // 2]), "breaks off before its end")
 
 
 @pytest.mark.parametrize(
@@ -165,6 +167,16 @@ def test_binary_dxf(tmp_path: Path) -> None:
 )
 def test_damaged_dxf_files(tmp_path: Path, change, words: str) -> None:
     assert_refused(tmp_path, adopted(tmp_path, "old.dxf", change(dxf(circle))), words)
+
+
+def test_a_dxf_file_cut_anywhere_is_said_to_break_off(tmp_path: Path) -> None:
+    """A cut may fall within a group code, a value or a section's name, and stop the reader in as many ways."""
+    path = tmp_path / "old.dxf"
+    data = dxf(circle)
+    for length in (*range(30, 60), *range(3000, 3040), *range(len(data) // 2, len(data) // 2 + 20), len(data) - 300):
+        path.write_bytes(data[:length])
+        with pytest.raises(DocumentError, match="breaks off before its end"):
+            read_dxf(path, None)
 
 
 def test_shapes_in_a_paper_layout_only(tmp_path: Path) -> None:

@@ -43,6 +43,8 @@ APPLICATION: Final = "HANDCAPTURE"
 """Under this name our own drawings state, as "key=value", what a shape is."""
 _BINARY: Final = b"AutoCAD Binary DXF"
 """How binary DXF files begin (DXF reference, binary DXF files)."""
+_BEGINS: Final = re.compile(_BINARY + rb"|(?:\xef\xbb\xbf)?\s*(?:999\s|0\s+SECTION\s)")
+"""How DXF files begin: binary, or with a comment or the first section (DXF reference, group codes 999 and 0)."""
 _DWG = re.compile(rb"AC10\d\d[\x00-\x1f]")
 _TAIL_BYTES: Final = 200
 _LONGEST_TEXT: Final = 5000
@@ -108,20 +110,27 @@ def _load(path: Path, data: bytes) -> DxfDocument:
 
     if _DWG.match(data):
         raise DocumentError(f"{path} is a DWG file by its content. Save the drawing as DXF, and read that.")
+    # What lies beyond a break would be missing without a word.
+    whole = b"EOF" in data[-_TAIL_BYTES:]
     try:
         if data.startswith(_BINARY):
             document = Document.load(binary_tags_loader(data))
         else:
             document, _ = recover.read(io.BytesIO(data))
     except (DXFError, struct.error, *_BAD_FILE) as error:
+        if not whole and _BEGINS.match(data):
+            raise _broken_off(path) from None
         raise DocumentError(
             f"{path} is not a readable DXF file ({brief(error)}). Export the panel as DXF again (ASCII, R2010 for "
             "instance)."
         ) from None
-    # What lies beyond the break would be missing without a word.
-    if b"EOF" not in data[-_TAIL_BYTES:]:
-        raise DocumentError(f"{path} breaks off before its end (there is no EOF). Copy or export it again.")
+    if not whole:
+        raise _broken_off(path)
     return document
+
+
+def _broken_off(path: Path) -> DocumentError:
+    return DocumentError(f"{path} breaks off before its end (there is no EOF). Copy or export it again.")
 
 
 def _unit(code: int, units: Units | None, raw: Raw) -> tuple[str, float, bool]:
