@@ -178,3 +178,30 @@ def test_a_kept_copy_of_a_photo_stands_for_its_original(folder: Path) -> None:
     fit(folder, rest, SAMPLES / "plan.toml", SAMPLES / "panel.toml", "a.json")
     drawn = run(folder, "draw", folder / "a.json", "--photo", photo, "--rest", rest, "--output", folder / "seen.jpg")
     assert drawn.exit_code == 0, drawn.output
+
+
+def test_no_copy_of_a_kept_photo_is_made(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One in a folder of temporary files would stay there where the command is killed: the journal's own is read."""
+    sample = SAMPLES / "rest_1.jpg"
+    assert run(folder, "--keep", "Mara", "--keep-photos", "inspect", sample).exit_code == 0
+    photo = f"entry:{numbers(folder)['photo']}"
+
+    def no_folder(**_: object) -> None:
+        raise AssertionError("a folder was made")
+
+    monkeypatch.setattr("tempfile.TemporaryDirectory", no_folder)
+    told = run(folder, "inspect", photo, "--json")
+    assert told.exit_code == 0, told.output
+    assert json.loads(told.output)["photos"][0]["photo"] == "rest_1.jpg"
+    seen = folder / "seen"
+    told = run(folder, "capture", photo, "--ruler", 150, 150, "--output", folder / "again.json", "--overlay", seen)
+    assert told.exit_code == 0, told.output
+    assert [path.name for path in seen.iterdir()] == ["01_rest_1.jpg"]
+    (kept,) = (folder / "journal" / "photos").iterdir()
+    damaged = bytearray(kept.read_bytes())
+    damaged[5000] ^= 1
+    kept.write_bytes(damaged)
+    told = run(folder, "inspect", photo)
+    assert told.exit_code == 2
+    assert "is damaged: its hash is another" in told.output
+    assert kept.name not in told.output

@@ -21,6 +21,7 @@ from handcapture.cli.common import (
     print_json,
     progress,
 )
+from handcapture.cli.kept import file_name
 from handcapture.errors import PhotoError
 
 if TYPE_CHECKING:
@@ -151,9 +152,9 @@ def inspect(photos: tuple[Path, ...], mat_name: str | None, one_handed: bool, as
         if isinstance(result, PhotoError):
             refused.append(result)
             return
-        reports.append({"photo": path.name, **quality_dict(result.quality)})
+        reports.append({"photo": file_name(path), **quality_dict(result.quality)})
         if not as_json:
-            click.echo(f"{path.name}: " + "\n".join(quality_lines(result.quality)) + "\n")
+            click.echo(f"{file_name(path)}: " + "\n".join(quality_lines(result.quality)) + "\n")
 
     # Of several files, one that is no photo does not silence what is said of the others.
     measured(photos, mat_name, None, one_handed, None, told=told, lenient=len(photos) > 1)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 import click
 
-from handcapture.cli.kept import ENTRIES, FileOrEntry, NewFile, read_picture
+from handcapture.cli.kept import ENTRIES, FileOrEntry, NewFile, file_name, read_picture, safe_stem
 from handcapture.errors import HandcaptureError, InputError, OutputError, PhotoError, not_imported
 
 if TYPE_CHECKING:
@@ -156,7 +156,8 @@ def measured(
             for number, (path, result) in enumerate(zip(photos, results, strict=True), start=1):
                 if not isinstance(result, PhotoError):
                     drawn = draw_overlay(read_picture(path), result.sighting.camera, result.placement)
-                    write_atomically(overlay / f"{number:02d}_{path.stem}.jpg", drawn)
+                    stem = safe_stem(Path(file_name(path)).stem)
+                    write_atomically(overlay / f"{number:02d}_{stem}.jpg", drawn)
     return list(zip(photos, results, strict=True))
 
 
@@ -201,7 +202,7 @@ def progress(total: int, quiet: bool) -> Iterator[Callable[[Path, Capture | Phot
         if quiet or total == 1:
             return
         said = "cannot be measured" if isinstance(result, PhotoError) else "measured"
-        click.echo(f"[{done}/{total}] {path.name}: {said}", err=True)
+        click.echo(f"[{done}/{total}] {file_name(path)}: {said}", err=True)
 
     yield step
 

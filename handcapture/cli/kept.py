@@ -35,7 +35,11 @@ def _refuse_empty(kind: click.Path, value: Any, param: click.Parameter | None, c
 
 
 class FileOrEntry(click.Path):
-    """A path; `entry:12` stands for what the journal keeps under that number, as a file for as long as it is needed."""
+    """A path; `entry:12` stands for what the journal keeps under that number.
+
+    Of a document a file is made for as long as it is needed. A photo's copy is read where it lies: no other is made,
+    which might be left behind where a command is killed.
+    """
 
     def __init__(self) -> None:
         super().__init__(path_type=Path)
@@ -46,21 +50,36 @@ class FileOrEntry(click.Path):
         found = _ENTRY.fullmatch(value) if isinstance(value, str) else None
         if found is None or ctx is None:
             return super().convert(value, param, ctx)
-        folder = Path(ctx.with_resource(_folder_for_a_while()))
+        number = int(found[1])
         with _opened(ctx, reading=True) as kept:
-            data, suffix = kept.content(int(found[1]))
-            entry = kept.show(int(found[1]))
-        name = Path(getattr(entry, "name", "") or f"entry_{found[1]}")
-        # Names of other machines may be longer than this one's disk takes.
-        path = folder / (re.sub(r"[^\w. ()-]", "_", name.stem)[:60] + suffix)
+            entry = kept.show(number)
+            if entry.kind == "photo":
+                path = kept.photo_file(number)
+                _note(ctx, path, value, entry)
+                return path
+            data, suffix = kept.content(number)
+        folder = Path(ctx.with_resource(_folder_for_a_while()))
+        name = Path(getattr(entry, "name", "") or f"entry_{number}")
+        path = folder / (safe_stem(name.stem) + suffix)
         try:
             path.write_bytes(data)
         except OSError as error:
             raise OutputError(f"{value} cannot be put into {folder}: {error.strerror or error}. Make room.") from None
-        ctx.meta.setdefault(ENTRIES, {})[str(path)] = f"{value} ({name.name})"
-        if entry.kind == "photo":
-            ctx.meta.setdefault(_ORIGINALS, {})[str(path)] = entry
+        _note(ctx, path, value, entry)
         return path
+
+
+def safe_stem(stem: str) -> str:
+    """Return what of a name from another machine this one's disk surely takes."""
+    return re.sub(r"[^\w. ()-]", "_", stem)[:60]
+
+
+def _note(ctx: click.Context, path: Path, called: str, entry: Any) -> None:
+    """Remember what the user called a file of the journal, and the photo whose copy it is."""
+    name = getattr(entry, "name", "") or path.name
+    ctx.meta.setdefault(ENTRIES, {})[str(path)] = f"{called} ({name})"
+    if entry.kind == "photo":
+        ctx.meta.setdefault(_ORIGINALS, {})[str(path)] = entry
 
 
 def read_picture(path: Path) -> Photo:
@@ -76,6 +95,13 @@ def read_picture(path: Path) -> Photo:
     if entry is None:
         return photo
     return replace(photo, name=entry.name, sha256=entry.sha256, captured_at=entry.captured_at)
+
+
+def file_name(path: Path) -> str:
+    """Return a photo's file name; of a journal's copy, that of its original."""
+    ctx = click.get_current_context(silent=True)
+    entry = None if ctx is None else ctx.meta.get(_ORIGINALS, {}).get(str(path))
+    return path.name if entry is None else str(entry.name)
 
 
 class NewFile(click.Path):

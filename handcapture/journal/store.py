@@ -544,6 +544,15 @@ class Journal:
         with self._database.reading() as connection:
             return self._content(connection, number)
 
+    def photo_file(self, number: int) -> Path:
+        """Return where a photo's copy lies, as `content` returns it. InputError as there."""
+        with self._database.reading() as connection:
+            self._content(connection, number)
+            entry = _entry(connection, number)
+        if not isinstance(entry, Photo) or entry.file is None:
+            raise InputError(f"{number} is {_a(entry.kind)}, no photo.")
+        return self._database.photos / entry.file
+
     def write_out(self, number: int, path: Path) -> Export:
         """Write a document or kept photo to a file, whole or not at all, and note that under exports."""
         with self._database.writing() as connection:
