@@ -19,8 +19,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from handcapture.batch_record import Row, appending, require_arrow, resumed, table
-from handcapture.documents import alone, plain_text, read_bytes, write_atomically
+from handcapture.documents import alone, kind_of, plain_text, read_bytes, write_atomically
 from handcapture.errors import HandcaptureError, InputError, InstallationError, OutputError, brief, not_imported
+from handcapture.names import PHOTO_SUFFIXES
 from handcapture.photo import MOST_BYTES
 from handcapture.version import __version__
 
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 
     from handcapture.capture import Capture, Networks
 
-PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
 _LONGEST_NAME_BYTES: Final = 200
 _LONGEST_SHOWN: Final = 300
 _MOST_LIST_BYTES: Final = 50_000_000
@@ -74,11 +74,13 @@ class Named:
 def find_photos(paths: Sequence[Path]) -> tuple[Named, ...]:
     """Return the photos in folders (all below them), in lists (.txt, a path a line), and those named themselves.
 
-    Hidden files and folders (.git, ._one.jpg) are passed over. InputError for what is not there, a list with a line
-    that names nothing, and where no photo is found.
+    Hidden files and folders (.git, ._one.jpg) are passed over. A photo's name is its path below the folder, below the
+    list's folder or, of photos elsewhere, below the folder that they have in common. InputError for what is not there,
+    a list with a line that names nothing, and where no photo is found.
     """
     found: list[Named] = []
     folders: set[str] = set()
+    single = _below_common([path for path in paths if path.is_file()])
     for path in paths:
         if path.is_dir():
             # Of several folders, each has its name before its photos': else nothing would tell them apart.
@@ -88,7 +90,7 @@ def find_photos(paths: Sequence[Path]) -> tuple[Named, ...]:
         elif path.suffix.lower() == ".txt":
             found += _listed(path)
         elif path.is_file():
-            found.append(Named(path.name, path))
+            found.append(Named(single[path], path))
         else:
             raise InputError(f"{path} does not exist. Name folders, photos, or a list of photos (.txt).")
     if not found:
@@ -99,6 +101,16 @@ def find_photos(paths: Sequence[Path]) -> tuple[Named, ...]:
     for photo in found:
         taken[_free(plain_text(photo.name), taken)] = photo.path
     return tuple(Named(name, path) for name, path in taken.items())
+
+
+def _below_common(paths: Sequence[Path]) -> dict[Path, str]:
+    """Return for each path its name below the deepest folder that holds all of them: no more of where they lie."""
+    whole = {path: os.path.abspath(path) for path in paths}
+    try:
+        common = os.path.commonpath([os.path.dirname(name) for name in whole.values()])
+    except ValueError:  # no path at all, or on several drives of Windows
+        return {path: path.name for path in paths}
+    return {path: Path(os.path.relpath(name, common)).as_posix() for path, name in whole.items()}
 
 
 def _free(name: str, taken: Container[str]) -> str:
@@ -146,7 +158,7 @@ def _listed(path: Path) -> list[Named]:
             f"{path} cannot be read as a list of photos: it is not written in UTF-8. Save it as UTF-8 text, a path on "
             "each line."
         ) from None
-    found = []
+    found: list[tuple[str | None, Path]] = []
     for number, line in enumerate(lines, start=1):
         if not line.strip() or line.startswith("#"):
             continue
@@ -161,11 +173,10 @@ def _listed(path: Path) -> list[Named]:
                 f"{path}, line {number}: {shown} does not exist, seen from the list's folder. Mend the line or take it "
                 "out."
             )
-        # Nothing of where the list's maker keeps their files: only what lies below the list.
         below = not Path(line.strip()).is_absolute() and ".." not in Path(line.strip()).parts
-        name = line.strip() if below else photo.name
-        found.append(Named(name, photo))
-    return found
+        found.append((line.strip() if below else None, photo))
+    elsewhere = _below_common([photo for name, photo in found if name is None])
+    return [Named(elsewhere[photo] if name is None else name, photo) for name, photo in found]
 
 
 # One photo, in a worker
@@ -261,7 +272,8 @@ Work = Callable[[bytes, str, Settings], tuple[Row, bytes | None]]
 class Outcome:
     """How a run went: photos in all, measured, failed, known from before or by their hash.
 
-    `again` of the failed ones failed for reasons that may lie in the machine; the journal stays for them.
+    `again` of the failed ones failed for reasons that may lie in the machine; the journal stays for them. `strange`
+    names the rests in the folder of rests that are of no photo measured now.
     """
 
     photos: int
@@ -269,6 +281,7 @@ class Outcome:
     failed: int
     known: int
     again: int = 0
+    strange: tuple[str, ...] = ()
 
 
 def run(
@@ -290,6 +303,8 @@ def run(
     settings = Settings(**{**asdict(settings), "with_rests": rests is not None})
     if output.suffix.lower() == ".parquet":
         require_arrow()
+    if rests is not None:
+        _check_rests(photos, rests)
     taken = f"{output} is being written by another run. Let it end, or name another output."
     with alone(output.with_name(f"{output.name}.part.lock"), taken):
         return _run(photos, output, settings, jobs, rests, scheduler, told, work)
@@ -385,7 +400,22 @@ def _run(
     if not again:
         with suppress(OSError):
             journal.unlink()
-    return Outcome(len(ordered), len(ordered) - failed, failed, known, again)
+    strange = () if rests is None else _strange(rests, ordered)
+    return Outcome(len(ordered), len(ordered) - failed, failed, known, again, strange)
+
+
+def _check_rests(photos: Sequence[Named], rests: Path) -> None:
+    for photo in photos:
+        place = rests / _file_name(photo.name)
+        if place.exists() and kind_of(place) != "a rest":
+            raise InputError(f"{place} is no rest, and would be replaced by one. Name another folder with --rests.")
+
+
+def _strange(rests: Path, rows: Sequence[Row]) -> tuple[str, ...]:
+    """Return the rests in a folder that are of no photo which was measured: of an earlier run, most likely."""
+    own = {(rests / _file_name(row["photo"])).resolve() for row in rows if row["status"] == "measured"}
+    found = [path for path in rests.rglob("*.json") if path.resolve() not in own and kind_of(path) == "a rest"]
+    return tuple(sorted(plain_text(path.relative_to(rests).as_posix()) for path in found))
 
 
 def _as(row: Row, name: str) -> Row:

@@ -27,6 +27,7 @@ _OTHER_OPENCV: Final = ("opencv-python", "opencv-contrib-python", "opencv-contri
 _IMPORT_SECONDS: Final = 300
 _LONGEST: Final = 200
 _LEAST_FREE_MB: Final = 200
+_NO_ROOM_MB: Final = 20
 _LEAST_MEMORY_MB: Final = 1000
 """A photo of 12 MP takes half a gigabyte (`calibration/speed.py`)."""
 
@@ -186,8 +187,8 @@ def _room(folder: Path) -> Iterator[Look]:
         yield Look("folder", "missing", told, "Go to a folder of yours, or name outputs in one.")
         return
     free = shutil.disk_usage(folder).free // 1_000_000
-    tight = free < _LEAST_FREE_MB
-    yield Look("folder", "note" if tight else "good", f"{free} MB free", "Make room." if tight else "")
+    state: State = "good" if free >= _LEAST_FREE_MB else "note" if free >= _NO_ROOM_MB else "missing"
+    yield Look("folder", state, f"{free} MB free", "" if state == "good" else "Make room.")
     memory = _memory_mb()
     if memory is not None:
         small = memory < _LEAST_MEMORY_MB

@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import re
+import stat
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -25,33 +26,69 @@ os.umask(_UMASK)
 
 
 def write_atomically(path: Path, data: bytes) -> None:
-    """Write `data` to `path` whole or not at all.
+    """Write `data` to `path` whole or not at all: `write_together` for one file."""
+    write_together([(path, data)])
 
-    A neighbouring temporary file is filled, flushed to the disk and renamed over `path`. OutputError when that
-    fails; what stood at `path` before is then untouched, and no temporary file stays behind. A symbolic link stays one:
-    what it leads to is replaced.
+
+def write_together(files: Sequence[tuple[Path, bytes]]) -> None:
+    """Write files that belong together, each whole, all of them or none.
+
+    Neighbouring temporary files are filled and flushed to the disk, and when all are, renamed over their places.
+    OutputError when that fails; what stood there before is then untouched, and no temporary file stays behind. Only
+    where the disk fails between two renamings are some new and some old, which the error tells. A file keeps its
+    permissions, one that is write-protected its content as well. A symbolic link stays one: what it leads to is
+    replaced.
     """
-    temporary: str | None = None
+    waiting: list[tuple[str, Path]] = []
+    done: list[Path] = []
+    path = files[0][0]
+    try:
+        for path, data in files:
+            waiting.append(_filled(path, data))
+        for (path, _), (temporary, target) in zip(files, list(waiting), strict=True):
+            os.replace(temporary, target)
+            waiting.pop(0)
+            done.append(path)
+    except OSError as error:
+        for temporary, _ in waiting:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
+        changed = f"{', '.join(map(str, done))} had been written by then; nothing else" if done else "Nothing"
+        raise OutputError(
+            f"{path} could not be written: {error.strerror or error}. {changed} was changed there; check that the "
+            "folder exists, that you may write to it and that the disk is not full."
+        ) from error
+
+
+def _filled(path: Path, data: bytes) -> tuple[str, Path]:
+    """Return a filled temporary file and the place that it is to be renamed to. OutputError for a protected one."""
     if path.is_symlink():
         path = Path(os.path.realpath(path))
+    check_not_protected(path)
+    # A part of the name tells what was to be written; all of it might make the temporary one too long.
+    handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".part", dir=path.parent)
     try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
         with os.fdopen(handle, "wb") as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
         with contextlib.suppress(OSError):  # a file system without permission bits
-            os.chmod(temporary, 0o666 & ~_UMASK)
-        os.replace(temporary, path)
-    except OSError as error:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
-        reason = error.strerror or str(error)
-        raise OutputError(
-            f"{path} could not be written: {reason}. Nothing was changed there; check that the folder exists, "
-            "that you may write to it and that the disk is not full."
-        ) from error
+            os.chmod(temporary, path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_UMASK)
+    except OSError:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+        raise
+    return temporary, path
+
+
+def check_not_protected(path: Path) -> None:
+    """Refuse to replace a file that nobody may write to. OutputError says so."""
+    try:
+        mode = path.stat().st_mode
+    except OSError:
+        return
+    if stat.S_ISREG(mode) and not mode & 0o222:
+        raise OutputError(f"{path} is write-protected. Name another file, or lift the protection.")
 
 
 @contextlib.contextmanager
@@ -181,7 +218,28 @@ def kind_of(path: Path) -> str | None:
     except OSError:
         return None
     found = re.match(rb'\s*\{\s*"schema":\s*"(handcapture\.[a-z_]+)/', start)
-    return None if found is None else f"a {found[1].decode().removeprefix('handcapture.')}"
+    if found is None:
+        return None
+    word = found[1].decode().removeprefix("handcapture.")
+    return f"a {'comparison' if word == 'changed' else word}"
+
+
+_OURS: Final = b"handcapture"
+"""Stands in every drawing, picture and report of ours."""
+_LARGEST_OF_OURS_BYTES: Final = 200_000_000
+
+
+def is_foreign(path: Path) -> bool:
+    """Return whether a file is there that this program did not write: a shop's drawing, a photo, a table.
+
+    An empty file is nobody's; what is no ordinary file (/dev/stdout) is not looked at.
+    """
+    try:
+        if not path.is_file() or not (size := path.stat().st_size):
+            return False
+        return size > _LARGEST_OF_OURS_BYTES or _OURS not in path.read_bytes().lower()
+    except OSError:
+        return True
 
 
 _DOCUMENTS: Final = {

@@ -432,6 +432,14 @@ class Comparison:
         return next((f for f in self.fingers if (f.side, f.finger) == (side, finger)), None)
 
 
+def check_margins(margin_mm: float, margin_deg: float) -> None:
+    """Refuse margins that are no sensible ones. InputError says which are."""
+    if not 0.0 < margin_mm <= 50.0 or not 0.0 < margin_deg <= 45.0:
+        raise InputError(
+            f"Margins of {margin_mm:g} mm and {margin_deg:g}° cannot be used; give more than 0, up to 50 mm and 45°."
+        )
+
+
 def compare_sessions(
     before: Rest | Sequence[Placement],
     after: Rest | Sequence[Placement],
@@ -446,10 +454,7 @@ def compare_sessions(
     and the same sheet; None takes that from mat and print scale. InputError when a session is empty or mixes mats, when
     a photo comes in both, or when a margin is no sensible one.
     """
-    if not 0.0 < margin_mm <= 50.0 or not 0.0 < margin_deg <= 45.0:
-        raise InputError(
-            f"Margins of {margin_mm:g} mm and {margin_deg:g}° cannot be used; give more than 0, up to 50 mm and 45°."
-        )
+    check_margins(margin_mm, margin_deg)
     first, second = _placements(before, "first"), _placements(after, "second")
     mats = (_mat(first, "first"), _mat(second, "second"))
     _require_other_photos(first, second)

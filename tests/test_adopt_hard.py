@@ -18,6 +18,7 @@ from helpers_layout import workshop_layout
 from helpers_rest import contact, posture, source
 
 from handcapture.cli import main
+from handcapture.drawings.drill import layout_drill_csv
 from handcapture.errors import DocumentError
 from handcapture.layout.plan import load_panel, load_plan
 from handcapture.layout.source_dxf import read_dxf
@@ -167,6 +168,16 @@ def test_binary_dxf(tmp_path: Path) -> None:
 )
 def test_damaged_dxf_files(tmp_path: Path, change, words: str) -> None:
     assert_refused(tmp_path, adopted(tmp_path, "old.dxf", change(dxf(circle))), words)
+
+
+def test_a_table_cut_within_a_line_is_said_to_break_off(tmp_path: Path) -> None:
+    """The last row of our own table, cut within a number, would be a hole of another size and kind."""
+    data = layout_drill_csv(LAYOUT).rstrip()
+    assert_adopted(tmp_path, adopted(tmp_path, "old.csv", data))  # whole, without the last end of line
+    last = data.rindex(b"\n") + 1
+    for length in range(last + 5, data.rindex(b",")):
+        run = adopted(tmp_path, "old.csv", data[:length])
+        assert_refused(tmp_path, run, f"line {len(LAYOUT.buttons) + 1}: the file breaks off within this line")
 
 
 def test_a_dxf_file_cut_anywhere_is_said_to_break_off(tmp_path: Path) -> None:

@@ -64,7 +64,7 @@ def stand_in(data: bytes, name: str, settings: Settings) -> tuple[Row, bytes | N
             if file.tell() <= int(times):
                 raise OSError(28, os.strerror(28))
     row = {"photo": name, "sha256": hashlib.sha256(data).hexdigest(), "status": "measured", "seconds": time.time()}
-    return row, b"{}" if settings.with_rests else None
+    return row, b'{"schema": "handcapture.rest/1"}' if settings.with_rests else None
 
 
 def named(folder: Path, contents: dict[str, bytes]) -> list[Named]:
@@ -517,6 +517,50 @@ def test_lists_put_no_places_of_the_machine_into_the_table(tmp_path: Path) -> No
     (tmp_path / "lists").mkdir()
     (tmp_path / "lists" / "l.txt").write_text(f"../secret/a.jpg\n{tmp_path / 'secret' / 'a.jpg'}\n")
     assert [photo.name for photo in find_photos([tmp_path / "lists" / "l.txt"])] == ["a.jpg", "a.jpg (2)"]
+
+
+def test_photos_elsewhere_keep_the_folders_that_tell_them_apart(tmp_path: Path) -> None:
+    """Each person's photos lie in a folder: a list of whole paths, and names a shell has filled in, keep it."""
+    photos = []
+    for person in ("Mara", "Otto"):
+        photos += [photo.path for photo in named(tmp_path / person, {"1.jpg": b"good", "2.jfif": b"good"})]
+    (tmp_path / "lists").mkdir()
+    (tmp_path / "lists" / "whole.txt").write_text("\n".join(map(str, photos)))
+    (tmp_path / "lists" / "up.txt").write_text("\n".join(f"../{p.relative_to(tmp_path).as_posix()}" for p in photos))
+    wanted = ["Mara/1.jpg", "Mara/2.jfif", "Otto/1.jpg", "Otto/2.jfif"]
+    for paths in ([tmp_path / "lists" / "whole.txt"], [tmp_path / "lists" / "up.txt"], photos):
+        assert [photo.name for photo in find_photos(paths)] == wanted
+    assert [photo.name for photo in find_photos([tmp_path / "Mara"])] == ["1.jpg", "2.jfif"]
+
+
+def test_rests_of_an_earlier_run_are_told(tmp_path: Path) -> None:
+    """A cohort of that folder would count them: of a photo that is gone, and of one that cannot be measured any more."""
+    photos = named(tmp_path / "in", {"a.jpg": b"good", "b.jpg": b"good too", "c.jpg": b"good as well"})
+    rests = tmp_path / "rests"
+    first = run(photos, tmp_path / "t.csv", Settings(), 1, rests=rests, work=stand_in)
+    assert (first.measured, first.strange) == (3, ())
+    (tmp_path / "in" / "b.jpg").write_bytes(b"breaks")
+    (rests / "notes.json").write_text("{}")
+    again = run(photos[:2], tmp_path / "t.csv", Settings(), 1, rests=rests, work=stand_in)
+    assert (again.measured, again.strange) == (1, ("b.jpg.json", "c.jpg.json"))
+    (rests / "a.jpg.json").write_text("somebody's")
+    with pytest.raises(InputError, match=r"a\.jpg\.json is no rest"):
+        run(photos[:1], tmp_path / "t.csv", Settings(), 1, rests=rests, work=stand_in)
+    assert (rests / "a.jpg.json").read_text() == "somebody's"
+
+
+def test_the_command_tells_of_them_and_names_a_failure_once(tmp_path: Path) -> None:
+    named(tmp_path / "in", {"a.jpg": b"no photo", "b.bmp": b"no photo either"})
+    shutil.copy(SAMPLES / "rest_1.jpg", tmp_path / "in" / "b.jpg")
+    command = ["batch", str(tmp_path / "in"), "--output", str(tmp_path / "t.csv"), "--rests", str(tmp_path / "rests")]
+    done = CliRunner().invoke(main, command)
+    assert done.output.count("a.jpg") == 1
+    (tmp_path / "in" / "b.jpg").unlink()
+    done = CliRunner().invoke(main, command)
+    assert "also holds 1 rest of no photo that was measured now (b.jpg.json)" in done.output
+    told = json.loads(CliRunner().invoke(main, [*command, "--json"]).stdout)
+    assert told["rests_of_other_photos"] == ["b.jpg.json"]
+    assert told["passed_over"] == {".bmp": 1}
 
 
 def test_what_failed_for_the_machine_is_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -77,7 +77,7 @@ def test_bad_input(folder: Path, tmp_path: Path) -> None:
     broken = tmp_path / "broken.json"
     broken.write_text("{")
     out = tmp_path / "out.json"
-    out.write_text("kept")
+    out.write_text("kept by handcapture")
     for arguments, words in (
         ((before,), "two or more"),
         ((before, before), "same photo"),
@@ -93,7 +93,7 @@ def test_bad_input(folder: Path, tmp_path: Path) -> None:
         assert result.exit_code == 2, (arguments, result.output)
         assert words in result.output, result.output
         assert "Traceback" not in result.output
-    assert out.read_text() == "kept"
+    assert out.read_text() == "kept by handcapture"
 
 
 def test_swapped_days_are_told(folder: Path) -> None:

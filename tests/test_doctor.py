@@ -84,6 +84,8 @@ def test_what_is_missing_ends_with_2(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert "Missing: journal." in bad.output
     monkeypatch.setattr(doctor, "_LEAST_FREE_MB", 10**9)
     assert any(look.state == "note" for look in doctor.look_over(tmp_path))
+    monkeypatch.setattr(doctor, "_NO_ROOM_MB", 10**9)
+    assert CliRunner().invoke(main, ["doctor"]).exit_code == 2
 
 
 def test_a_folder_that_cannot_be_written_is_told(tmp_path: Path) -> None:

@@ -27,7 +27,7 @@ def test_one_line_per_button_from_the_stated_edges():
     rows = read_back(layout)
     *columns, note = rows[0]
     assert tuple(columns) == COLUMNS
-    assert note == f"note: {NOTE}, revision A, 2031-03-04"
+    assert note == f"note: {NOTE}, revision A, 2031-03-04, by handcapture"
     for button, row in zip(layout.buttons, rows, strict=True):
         assert (row["label"], row["side"], row["finger"], row["row"]) == (
             button.label,

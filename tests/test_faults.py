@@ -39,7 +39,8 @@ SAMPLES = ROOT / "samples"
 PACKAGE = ROOT / "handcapture"
 
 WRITERS = {
-    "documents.write_atomically": "every file that a command writes: here",
+    "documents.write_together": "renames every file that a command writes into place: here",
+    "documents._filled": "fills it before: here",
     "documents.alone": "an empty file that is locked: test_batch, test_web_state",
     "journal/archive._whole_or_not": "archives: here, test_journal_archive",
     "journal/archive.write_archive": "into the file of _whole_or_not",
@@ -168,6 +169,8 @@ def inputs(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+KEPT = "kept by handcapture"
+"""What stands where a command writes to, of its own making: anything else it does not replace."""
 COMMANDS: dict[str, Callable[[Path, Path], tuple[list[object], list[str]]]] = {
     "mat": lambda i, o: (["mat", "--paper", "a4", "--output", o / "m.pdf"], ["m.pdf"]),
     "capture": lambda i, o: (["capture", SAMPLES / "rest_1.jpg", "--output", o / "r.json"], ["r.json"]),
@@ -222,7 +225,10 @@ COMMANDS: dict[str, Callable[[Path, Path], tuple[list[object], list[str]]]] = {
         ["cohort", i / "rest.json", i / "later.json", "--output", o / "s.json", "--plot", o / "s.png"],
         ["s.json", "s.png"],
     ),
-    "get": lambda i, o: (["journal", "get", "2", "--folder", i / "journal", "--output", o / "g.json"], ["g.json"]),
+    "get": lambda i, o: (
+        ["journal", "get", "2", "--force", "--folder", i / "journal", "--output", o / "g.json"],
+        ["g.json"],
+    ),
     "export": lambda i, o: (
         ["journal", "export", "--force", "--folder", i / "journal", "--output", o / "e.zip"],
         ["e.zip"],
@@ -230,7 +236,7 @@ COMMANDS: dict[str, Callable[[Path, Path], tuple[list[object], list[str]]]] = {
     "check": lambda i, o: (
         [
             *("check", SAMPLES / "try_layout.json", SAMPLES / "try_1.jpg", "--plan", SAMPLES / "try_plan.toml"),
-            *("--update", o / "n.toml", "--output", o / "k.json"),
+            *("--update", o / "n.toml", "--force", "--output", o / "k.json"),
         ],
         ["n.toml", "k.json"],
     ),
@@ -460,7 +466,7 @@ def test_every_failing_write_leaves_what_was_there(
     arguments, outputs = COMMANDS[command](inputs, tmp_path)
     for number in range(1, 20):
         for output in outputs:
-            (tmp_path / output).write_text("kept")
+            (tmp_path / output).write_text(KEPT)
         with monkeypatch.context() as patch:
             broken = failing(patch, deed, number)
             result = run(*arguments)
@@ -469,14 +475,15 @@ def test_every_failing_write_leaves_what_was_there(
         if result.exit_code == 0:
             # Only that the folder's own entry is on the disk could not be made sure of: the file is there, whole.
             assert deed == "fsync"
-            assert all((tmp_path / output).read_bytes() != b"kept" for output in outputs)
+            assert all((tmp_path / output).read_bytes() != KEPT.encode() for output in outputs)
             continue
         assert result.exit_code == 2, result.output
         assert "Traceback" not in result.output
         told = result.stderr.strip().splitlines()[-1]
         assert re.match(r"handcapture: .+\.", told), result.output
-        left = [output for output in outputs if (tmp_path / output).read_text(errors="replace") == "kept"]
+        left = [output for output in outputs if (tmp_path / output).read_text(errors="replace") == KEPT]
         assert left, "the one that failed is as it was"
+        assert deed == "replace" or left == outputs, "and so are those that go with it"
         assert sorted(path.name for path in tmp_path.iterdir()) == sorted(outputs), "nothing half-written stays"
     else:
         raise AssertionError("it never ended well")
@@ -492,14 +499,14 @@ def test_a_disk_that_cannot_be_cleared_either(
 ) -> None:
     """The half-written file cannot be removed: what was there is whole, the reason told is the first one."""
     arguments, (output,) = COMMANDS["changed"](inputs, tmp_path)
-    (tmp_path / output).write_text("kept")
+    (tmp_path / output).write_text(KEPT)
     with monkeypatch.context() as patch:
         failing(patch, deed, 1)
         failing(patch, "unlink", 1)
         result = run(*arguments)
     assert result.exit_code == 2
     assert f"{output} could not be written: No space left on device." in result.output
-    assert (tmp_path / output).read_text() == "kept"
+    assert (tmp_path / output).read_text() == KEPT
     (left,) = [path for path in tmp_path.iterdir() if path.name != output]
     assert left.match(f".{output}.*.part")
     assert run(*arguments).exit_code == 0
@@ -737,9 +744,9 @@ def test_what_a_killed_run_left_does_not_disturb_the_next(inputs: Path, tmp_path
     from an archive, such files are removed (below, and test_journal_archive): they may hold photographs.
     """
     arguments, (output,) = COMMANDS["changed"](inputs, tmp_path)
-    (tmp_path / output).write_text("kept")
+    (tmp_path / output).write_text(KEPT)
     killed(deed, 1, *arguments)
-    assert (tmp_path / output).read_text() == "kept"
+    assert (tmp_path / output).read_text() == KEPT
     (left,) = [path for path in tmp_path.iterdir() if path.name != output]
     assert left.match(f".{output}.*.part")
     before = left.read_bytes()
@@ -772,7 +779,7 @@ def test_what_a_killed_run_left_in_a_journal_goes(inputs: Path, tmp_path: Path, 
     add = ("journal", "add", "--person", "Mara", SAMPLES / "rest_1.jpg", "--keep-photos", "--folder", folder)
     killed(deed, 1, *add)
     (left,) = (folder / "photos").iterdir()
-    assert left.match(".*.jpg.*.part")
+    assert left.match(".*.part")
     assert left.stat().st_size > 1000
     assert run("journal", "list", "--folder", folder).exit_code == 0
     assert list((folder / "photos").iterdir()) == []
@@ -804,7 +811,7 @@ def test_a_disk_that_fills_up(inputs: Path, tmp_path: Path, command: str, size: 
     """No file may grow beyond so many bytes: writes fail half-way, as on a full disk."""
     arguments, outputs = COMMANDS[command](inputs, tmp_path)
     for output in outputs:
-        (tmp_path / output).write_text("kept")
+        (tmp_path / output).write_text(KEPT)
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"}
     done = subprocess.run(
         [sys.executable, "-c", FULL, str(size), *map(str, arguments)],
@@ -813,7 +820,7 @@ def test_a_disk_that_fills_up(inputs: Path, tmp_path: Path, command: str, size: 
     assert done.returncode == 2, done.stderr
     assert "Traceback" not in done.stderr
     assert re.search(r"handcapture: .+\.", done.stderr)
-    assert [(tmp_path / output).read_text(errors="replace") for output in outputs].count("kept") >= 1
+    assert all((tmp_path / output).read_text(errors="replace") == KEPT for output in outputs)
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(outputs)
 
 

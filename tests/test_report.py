@@ -200,7 +200,7 @@ def test_the_same_input_gives_the_same_bytes() -> None:
 
 def test_bad_input_writes_nothing(folder: Path, tmp_path: Path) -> None:
     rest, out = folder / "after.json", tmp_path / "r.html"
-    out.write_text("kept")
+    out.write_text("kept by handcapture")
     photo = tmp_path / "x.jpg"
     photo.write_bytes(b"no photo")
     for arguments, words in (
@@ -216,7 +216,7 @@ def test_bad_input_writes_nothing(folder: Path, tmp_path: Path) -> None:
         assert result.exit_code in (2, 3), (arguments, result.output)
         assert words in result.output, result.output
         assert "Traceback" not in result.output
-    assert out.read_text() == "kept"
+    assert out.read_text() == "kept by handcapture"
 
 
 def test_a_photo_of_another_rest_is_refused(folder: Path, tmp_path: Path) -> None:

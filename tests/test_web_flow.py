@@ -286,6 +286,23 @@ def test_a_photo_without_a_mat_is_refused_with_its_reason(page: Any) -> None:
     assert TEXTS["count_3"] in text, "it does not count"
 
 
+def test_a_full_disk_is_told_and_half_a_photo_does_not_stay(page: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    client, session, store, _ = page
+    incoming = next(store.folder.rglob("incoming"))
+
+    def full(path: Path, data: bytes) -> int:
+        with path.open("wb") as file:
+            file.write(data[:1000])
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "write_bytes", full)
+        answer = send(client, session, photo_bytes(5))
+    assert answer.json() == {"ok": False, "message": TEXTS["no_room"]}
+    assert list(incoming.iterdir()) == []
+    assert len(store.load(session).photos) == 3
+
+
 def test_a_browser_without_scripts_sends_both_fields(page: Any) -> None:
     client, session, store, _ = page
     empty = ("photo", ("", b"", "application/octet-stream"))

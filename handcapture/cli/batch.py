@@ -62,7 +62,7 @@ def batch(
     from handcapture.batch_record import Row, check_table
     from handcapture.mat.print_scale import PrintScale
 
-    check_output(output, TABLE_SUFFIXES, "a table")
+    check_output(output, TABLE_SUFFIXES, "a table", own_rule=True)
     check_table(output)
     if ruler is not None:
         PrintScale.from_rulers(*ruler)
@@ -87,6 +87,7 @@ def batch(
     except KeyboardInterrupt:
         click.echo("\nStopped. What was measured is kept: the same command goes on where it stopped.", err=True)
         ctx.exit(130)
+    others = pictures_not_read(photos)
     if as_json:
         print_json(
             {
@@ -96,6 +97,8 @@ def batch(
                 "failed": outcome.failed,
                 "known_before": outcome.known,
                 "to_try_again": outcome.again,
+                "rests_of_other_photos": outcome.strange,
+                "passed_over": others,
             }
         )
     else:
@@ -108,11 +111,19 @@ def batch(
                 f"  {outcome.again} failed for what may lie in the machine, not in the photo: the same command tries "
                 f"them again, and knows the others ({output.name}.part.jsonl)."
             )
-        if others := pictures_not_read(photos):
+        if others:
             told_of = ", ".join(f"{count} {suffix}" for suffix, count in others.items())
             click.echo(f"  ! Pictures of kinds that are not read were passed over: {told_of}. Export them as JPEG.")
+        if outcome.strange:
+            some = ", ".join(outcome.strange[:FEW]) + (", …" if len(outcome.strange) > FEW else "")
+            count = f"{len(outcome.strange)} rest{'s' if len(outcome.strange) > 1 else ''}"
+            click.echo(
+                f"  ! {rests} also holds {count} of no photo that was measured now ({some}): from an earlier run? "
+                f"handcapture cohort {rests} would count them."
+            )
         for row in failed[:FEW]:
-            click.echo(f"  {row['photo']}: {row['reason']}")
+            name, reason = row["photo"], row["reason"]
+            click.echo(f"  {reason}" if reason.startswith(name) else f"  {name}: {reason}")
         if len(failed) > FEW:
             click.echo(f"  and {len(failed) - FEW} more: the column reason says why each of them failed.")
     if outcome.failed:

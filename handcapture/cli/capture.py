@@ -13,10 +13,11 @@ from handcapture.cli.common import (
     MAT_NAMES,
     NEW,
     PATH,
+    check_different,
     check_not_input,
     check_output,
+    check_overlays,
     json_option,
-    make_folder,
     measured,
     print_json,
     progress,
@@ -84,8 +85,9 @@ def capture(
 
     check_output(output, (".json",), "a rest")
     check_not_input(output, photos)
+    check_different(photos)
     if overlay is not None:
-        make_folder(overlay)
+        check_overlays(overlay, photos)
     scale = PrintScale.from_rulers(*ruler) if ruler else None
     captures: list[Capture] = []
     refused: list[PhotoError] = []

@@ -12,11 +12,15 @@ from handcapture.cli.common import (
     FIGURE,
     NEW,
     PATH,
+    check_different,
+    check_new,
     check_not_input,
     check_output,
+    check_overlays,
+    force_option,
     json_option,
-    make_folder,
     measured,
+    overlay_file,
     print_json,
     progress,
 )
@@ -50,6 +54,7 @@ if TYPE_CHECKING:
 )
 @click.option("--overlay", type=NEW, metavar="FOLDER", help="Also write each photo with holes, contacts and moves.")
 @click.option("--output", type=NEW, help="Also write the check as a document (.json).")
+@force_option
 @json_option
 def check(
     layout: Path,
@@ -62,6 +67,7 @@ def check(
     update: Path | None,
     overlay: Path | None,
     output: Path | None,
+    force: bool,
     as_json: bool,
 ) -> None:
     """Tell from photos of hands on a printed template where each finger really lands.
@@ -79,7 +85,7 @@ def check(
     """
     from handcapture.check import check_template
     from handcapture.check_document import check_document, earlier_placements
-    from handcapture.documents import dump_json, write_atomically
+    from handcapture.documents import dump_json, write_together
     from handcapture.layout.document import read_layout
     from handcapture.mat.sighting import PrintScale
 
@@ -90,10 +96,12 @@ def check(
     if (plan is None) != (update is None):
         raise InputError("--plan names the plan to change and --update the copy to write: give both, or neither.")
     if update is not None:
-        check_output(update, (".toml",), "a plan")
+        check_output(update, (".toml",), "a plan", own_rule=True)
         check_not_input(update, inputs)
+        check_new(update, force)
+    check_different(photos)
     if overlay is not None:
-        make_folder(overlay)
+        check_overlays(overlay, photos)
     fitted = read_layout(layout)
     scale = PrintScale.from_rulers(*ruler) if ruler else None
     captures: list[Capture] = []
@@ -108,16 +116,19 @@ def check(
     found = check_template(fitted, captures, care_mm, before, notes)
     document = check_document(found)
     changes: tuple[PlanChange, ...] = ()
+    files: list[tuple[Path, bytes]] = []
     if plan is not None and update is not None:
         changed, changes = _updated(found, plan)
-        write_atomically(update, changed)
+        files.append((update, changed))
         document["plan_changes"] = [
             {"label": c.label, "before_mm": c.before_mm, "after_mm": c.after_mm, "text": c.text} for c in changes
         ]
     if overlay is not None:
-        _write_check_overlays(found, captures, photos, overlay)
+        files += _check_overlays(found, captures, photos, overlay)
     if output is not None:
-        write_atomically(output, dump_json(document))
+        files.append((output, dump_json(document)))
+    if files:
+        write_together(files)
     if as_json:
         print_json(document)
         return
@@ -205,19 +216,20 @@ def _way(move_mm: Any) -> str:
     return ", ".join(parts)
 
 
-def _write_check_overlays(
+def _check_overlays(
     found: TemplateCheck, captures: Sequence[Capture], photos: Sequence[Path], folder: Path
-) -> None:
+) -> list[tuple[Path, bytes]]:
+    """Return each photo with the check drawn over it, and where it goes."""
     from dataclasses import replace
 
     import numpy as np
 
     from handcapture.check import TemplateView, on_template
-    from handcapture.documents import write_atomically
     from handcapture.drawings.overlay import Landing, draw_overlay
 
     placed = replace(found.layout, panel_origin_mm=found.origin_mm)
     landings = []
+    made: list[tuple[Path, bytes]] = []
     for entry in found.buttons:
         if entry.offset_mm is None or entry.landing_mm2 is None:
             continue
@@ -229,4 +241,5 @@ def _write_check_overlays(
         picture = read_picture(path)
         view = TemplateView(result.sighting)
         drawn = draw_overlay(picture, view, on_template(result), placed, landings=landings)
-        write_atomically(folder / f"{number:02d}_{path.stem}.jpg", drawn)
+        made.append((overlay_file(folder, number, path), drawn))
+    return made

@@ -77,7 +77,7 @@ def cohort(
     """
     from handcapture.cohort import WITHIN_MM, against_own, gather, study
     from handcapture.cohort_document import cohort_document, find_rests
-    from handcapture.documents import dump_json, write_atomically
+    from handcapture.documents import dump_json, write_together
 
     for path, suffixes, what in ((output, (".json",), "a cohort"), (plot, _PICTURES, "a plot")):
         if path is not None:
@@ -98,6 +98,7 @@ def cohort(
     chosen, foretold = (found.sets[sizes - 1], None) if sizes else found.picked_set(target / 100)
     against: tuple[AgainstOwn, ...] = ()
     panels: tuple[SizePanel, ...] = ()
+    fitted: list[tuple[Path, bytes] | None] = []
     files: list[str | None] = []
     if plan is not None and panel is not None:
         from handcapture.layout.plan import load_panel, load_plan
@@ -106,14 +107,18 @@ def cohort(
         with _bar(len(chosen.sizes) + len(people), as_json) as bar:
             panels, against = against_own(found, chosen, load_plan(plan), plate, origin, lambda: bar.update(1))
         if layouts is not None:
-            files = _write_layouts(layouts, chosen, panels)
+            fitted = _layouts(layouts, chosen, panels)
+            files = [None if one is None else one[0].name for one in fitted]
     document = cohort_document(found, chosen, against, files, panels, foretold)
+    written = [one for one in fitted if one is not None]
     if output is not None:
-        write_atomically(output, dump_json(document))
+        written.append((output, dump_json(document)))
     if plot is not None:
         from handcapture.drawings.cohort import cohort_picture
 
-        write_atomically(plot, cohort_picture(found, chosen, plot.suffix.lower()))
+        written.append((plot, cohort_picture(found, chosen, plot.suffix.lower())))
+    if written:
+        write_together(written)
     if as_json:
         print_json(document)
     else:
@@ -140,21 +145,24 @@ def _require_outside(path: Path, rests: Sequence[Path]) -> None:
             raise InputError(f"{path} lies in {folder}, where the rests are read from. Name a place outside of it.")
 
 
-def _write_layouts(folder: Path, chosen: SizeSet, panels: Sequence[SizePanel]) -> list[str | None]:
+def _layouts(folder: Path, chosen: SizeSet, panels: Sequence[SizePanel]) -> list[tuple[Path, bytes] | None]:
+    """Return each size's layout and where it goes, None where no panel could be fitted to it."""
     from dataclasses import replace
 
-    from handcapture.layout.document import write_layout
+    from handcapture.documents import dump_json
+    from handcapture.layout.document import layout_document
 
     make_folder(folder)
-    names: list[str | None] = []
+    files: list[tuple[Path, bytes] | None] = []
     for size, panel in zip(chosen.sizes, panels, strict=True):
         if panel.layout is None:
-            names.append(None)
+            files.append(None)
             continue
-        name = f"{size.label}.layout.json"
-        write_layout(folder / name, replace(panel.layout, name=f"{panel.layout.name} {size.label}"))
-        names.append(name)
-    return names
+        path = folder / f"{size.label}.layout.json"
+        check_output(path, (".json",), "a layout")
+        named = replace(panel.layout, name=f"{panel.layout.name} {size.label}")
+        files.append((path, dump_json(layout_document(named))))
+    return files
 
 
 def _percent(share: Share | None) -> str:

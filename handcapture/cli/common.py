@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import io
 import json
 import math
@@ -34,10 +35,13 @@ class Group(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; its errors end the program."""
-        for stream in (sys.stdout, sys.stderr):
+        for name, stream in (("stdout", sys.stdout), ("stderr", sys.stderr)):
+            if stream is None:  # closed by whoever started the command (>&-)
+                setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 - it stays open
             if isinstance(stream, io.TextIOWrapper):  # one that knows less than Unicode must not end a command
                 stream.reconfigure(errors="replace")
         try:
+            _require_here()
             result = super().invoke(ctx)
             sys.stdout.flush()
             return result
@@ -51,9 +55,20 @@ class Group(click.Group):
             fail(OutputError(f"The result could not be printed: {error.strerror}. Where does the output go?"), ctx)
         except ImportError as error:
             fail(not_imported(error), ctx)
+        except (MemoryError, RuntimeError) as error:
+            if isinstance(error, RuntimeError) and "can't start new thread" not in str(error):
+                raise
+            fail(OutputError("There was not enough memory for this. Close other programs, and try again."), ctx)
         except KeyboardInterrupt:
             click.echo("\nStopped. Nothing half-done was left behind.", err=True)
             ctx.exit(130)
+
+
+def _require_here() -> None:
+    try:
+        os.getcwd()
+    except OSError:
+        raise InputError("The folder in which this was started is there no more. Go to another one.") from None
 
 
 def fail(error: HandcaptureError, ctx: click.Context) -> NoReturn:
@@ -156,9 +171,36 @@ def measured(
             for number, (path, result) in enumerate(zip(photos, results, strict=True), start=1):
                 if not isinstance(result, PhotoError):
                     drawn = draw_overlay(read_picture(path), result.sighting.camera, result.placement)
-                    stem = safe_stem(Path(file_name(path)).stem)
-                    write_atomically(overlay / f"{number:02d}_{stem}.jpg", drawn)
+                    write_atomically(overlay_file(overlay, number, path), drawn)
     return list(zip(photos, results, strict=True))
+
+
+def overlay_file(folder: Path, number: int, photo: Path) -> Path:
+    """Return where the picture of what was measured on a photo goes; `number` counts from 1."""
+    return folder / f"{number:02d}_{safe_stem(Path(file_name(photo)).stem)}.jpg"
+
+
+def check_overlays(folder: Path, photos: Sequence[Path]) -> None:
+    """Make the folder of overlays. InputError, before any work, where that fails or a file of another kind is there."""
+    make_folder(folder)
+    for number, photo in enumerate(photos, start=1):
+        check_output(overlay_file(folder, number, photo), (".jpg",), "an overlay")
+
+
+def check_different(photos: Sequence[Path]) -> None:
+    """Refuse, before any work, a photo that comes twice, under another name or not; what is no file is told later."""
+    first: dict[bytes, Path] = {}
+    for path in photos:
+        with contextlib.suppress(OSError):
+            if not path.is_file():
+                continue
+            with path.open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").digest()
+            if (earlier := first.setdefault(digest, path)) is not path:
+                raise InputError(
+                    f"{file_name(path)} is the same photo as {file_name(earlier)}; counting it twice would make the "
+                    "result look surer than it is. Name each photo once."
+                )
 
 
 @contextlib.contextmanager
@@ -221,9 +263,12 @@ def print_cautions() -> None:
     click.echo(CAUTIONS)
 
 
-def check_output(path: Path, suffixes: tuple[str, ...], what: str) -> None:
-    """Refuse, before any work, a place where the result cannot be written, or would replace another document."""
-    from handcapture.documents import kind_of
+def check_output(path: Path, suffixes: tuple[str, ...], what: str, own_rule: bool = False) -> None:
+    """Refuse, before any work, a place where the result cannot be written, or would replace what is no such result.
+
+    With `own_rule` the command looks itself at what would be replaced.
+    """
+    from handcapture.documents import check_not_protected, is_foreign, kind_of
 
     if path.suffix.lower() not in suffixes:
         endings = suffixes[0] if len(suffixes) == 1 else ", ".join(suffixes[:-1]) + " or " + suffixes[-1]
@@ -232,9 +277,22 @@ def check_output(path: Path, suffixes: tuple[str, ...], what: str) -> None:
         raise InputError(f"{path} is a folder. Name a file in it.")
     if not path.parent.is_dir():
         raise InputError(f"The folder {path.parent} does not exist. Make it first, or name another one.")
+    check_not_protected(path)
+    if own_rule:
+        return
     other = kind_of(path) if path.suffix.lower() == ".json" else None
     if other is not None and other != what:
         raise InputError(f"{path} is {other}, which {what} would replace. Name another file.")
+    if is_foreign(path):
+        raise InputError(f"{path} is there already, no work of handcapture, and would be replaced. Name another file.")
+
+
+def check_not_twice(outputs: Sequence[Path]) -> None:
+    """Refuse two outputs of the same name."""
+    for k, path in enumerate(outputs):
+        # Some file systems take a.DXF and a.dxf for the same name.
+        if str(path.resolve()).casefold() in [str(other.resolve()).casefold() for other in outputs[:k]]:
+            raise InputError(f"{path} is named twice with --output. Name another file, or leave one out.")
 
 
 def check_not_input(output: Path, inputs: Sequence[Path]) -> None:

@@ -42,10 +42,15 @@ def compare(layouts: tuple[Path, ...], rest: Path | None, output: Path | None, a
     if output is not None:
         check_output(output, (".pdf", ".png", ".svg"), "a comparison")
         check_not_input(output, [*layouts, *([rest] if rest else [])])
-    found = compare_layouts([read_layout(path) for path in layouts], read_rest(rest) if rest else None)
+    read = [read_layout(path) for path in layouts]
+    found = compare_layouts(read, read_rest(rest) if rest else None)
     if output is not None:
+        from handcapture.drawings.common import texts_of
         from handcapture.drawings.comparison import comparison_picture
+        from handcapture.fonts import badly_shown
 
+        if warning := badly_shown(text for layout in read for text in texts_of(layout)):
+            click.echo(f"! {warning}", err=True)
         write_atomically(output, comparison_picture(found, output.suffix.lower()[1:]))  # type: ignore[arg-type]
     if as_json:
         print_json({**comparison_document(found), "files": [str(path) for path in layouts]})

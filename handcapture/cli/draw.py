@@ -14,6 +14,7 @@ from handcapture.cli.common import (
     NEW,
     PATH,
     check_not_input,
+    check_not_twice,
     check_output,
     json_option,
     print_cautions,
@@ -130,8 +131,9 @@ def draw(
       handcapture draw layout.json --output panel.dxf --output try.pdf --mat a3
       handcapture draw layout.json --sheet cut --quantity 5 --file panel.dxf --output cut.pdf
     """
-    from handcapture.documents import write_atomically
-    from handcapture.drawings.common import build_warning
+    from handcapture.documents import write_together
+    from handcapture.drawings.common import build_warning, texts_of
+    from handcapture.fonts import badly_shown
     from handcapture.layout.document import read_layout
 
     wishes = _Wishes(
@@ -171,8 +173,9 @@ def draw(
     # All drawings are made before the first is written: a failure leaves nothing half-done.
     made = [(path, _drawing(path, fitted, wishes)) for path in outputs]
     _check_folders(outputs)
-    for path, data in made:
-        write_atomically(path, data)
+    write_together(made)
+    if kinds & {".pdf", ".jpg", ".png"} and (warning := badly_shown(texts_of(fitted))):
+        click.echo(f"! {warning}", err=True)
     if warning := build_warning(fitted):
         click.echo(f"{warning} The drawings say so too; handcapture fit names them.", err=True)
     if as_json:
@@ -186,10 +189,7 @@ def draw(
 
 def _check_names(outputs: tuple[Path, ...], files: tuple[str, ...]) -> None:
     """Refuse a drawing named twice, and files for the sheet that are not there nor about to be."""
-    for k, path in enumerate(outputs):
-        # Some file systems take a.DXF and a.dxf for the same name.
-        if str(path.resolve()).casefold() in [str(other.resolve()).casefold() for other in outputs[:k]]:
-            raise InputError(f"{path} is named twice with --output. Name another file, or leave one out.")
+    check_not_twice(outputs)
     for name in files:
         if not Path(name).exists():
             raise InputError(f"{name} (--file) does not exist. Draw it first, or mend the name: the shop will ask.")
@@ -242,6 +242,8 @@ def _check_options(wishes: _Wishes, kinds: set[str]) -> None:
     """Refuse options that nothing that is drawn would heed."""
     cut_files = wishes.sheet is None and bool(kinds & {".dxf", ".svg"})
     for given, option, heeded, where in (
+        (wishes.photo is not None, "--photo", bool(kinds & {".jpg", ".png"}), "a .jpg or .png"),
+        (wishes.rest is not None, "--rest", bool(kinds & {".jpg", ".png"}), "a .jpg or .png"),
         (wishes.dxf_version is not None, "--dxf-version", ".dxf" in kinds, "a .dxf"),
         (wishes.kerf_mm is not None, "--kerf", cut_files or wishes.sheet == "cut", "a .dxf, a .svg or --sheet cut"),
         (wishes.quantity is not None, "--quantity", wishes.sheet == "cut", "--sheet cut"),

@@ -403,9 +403,10 @@ def impression(
 @journal.command()
 @click.argument("number", type=int)
 @click.option("--output", type=NEW, required=True, help="The file to write.")
+@force_option
 @_folder_option
 @json_option
-def get(number: int, output: Path, folder: Path | None, as_json: bool) -> None:
+def get(number: int, output: Path, force: bool, folder: Path | None, as_json: bool) -> None:
     """Write an entry as a file again.
 
     A document comes back byte for byte as it was added; of a photo, the copy that was kept.
@@ -416,7 +417,8 @@ def get(number: int, output: Path, folder: Path | None, as_json: bool) -> None:
     """
     from handcapture.journal.store import open_journal
 
-    check_output(output, (".json", ".toml", ".jpg", ".png"), "what is kept")
+    check_output(output, (".json", ".toml", ".jpg", ".png"), "what is kept", own_rule=True)
+    check_new(output, force)
     _check_not_in_journal(output, _named(folder))
     with open_journal(_named(folder)) as kept:
         entry = kept.show(number)
@@ -470,7 +472,7 @@ def export_(output: Path, force: bool, folder: Path | None, as_json: bool) -> No
     """
     from handcapture.journal.store import open_journal
 
-    check_output(output, (".zip",), "an archive")
+    check_output(output, (".zip",), "an archive", own_rule=True)
     check_new(output, force)
     _check_not_in_journal(output, _named(folder))
     with open_journal(_named(folder)) as kept:

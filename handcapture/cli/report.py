@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from handcapture.cli.common import FIGURE, NEW, PATH, check_not_input, check_output, json_option, print_json
+from handcapture.cli.common import (
+    FIGURE,
+    NEW,
+    PATH,
+    check_not_input,
+    check_not_twice,
+    check_output,
+    json_option,
+    print_json,
+)
 from handcapture.cli.kept import read_picture
 from handcapture.errors import InputError
 
@@ -79,19 +88,24 @@ def report(
     """
     from datetime import date
 
-    from handcapture.documents import write_atomically
+    from handcapture.documents import write_together
+    from handcapture.drawings.common import texts_of
+    from handcapture.fonts import badly_shown
     from handcapture.layout.document import read_layout
     from handcapture.report.content import Inputs, build_report
     from handcapture.report.inputs import NamedLayout, Session, read_check, session_times
     from handcapture.report.page import report_page
     from handcapture.report.paper import report_pdf
     from handcapture.rest_document import read_rest
-    from handcapture.sessions import MARGIN_DEG, MARGIN_MM
+    from handcapture.sessions import MARGIN_DEG, MARGIN_MM, check_margins
 
     files = [rest, *photos, *before, *checks, *([layout] if layout else [])]
     for output in outputs:
         check_output(output, (".html", ".pdf"), "a report")
         check_not_input(output, files)
+    check_not_twice(outputs)
+    margins = (MARGIN_MM if margin_mm is None else margin_mm, MARGIN_DEG if margin_deg is None else margin_deg)
+    check_margins(*margins)
     paths = [*before, rest]
     rests = [read_rest(path) for path in paths]
     _require_different(paths, rests)
@@ -108,13 +122,15 @@ def report(
         checks=read_checks,
         title=title,
         person=person,
-        margin_mm=MARGIN_MM if margin_mm is None else margin_mm,
-        margin_deg=MARGIN_DEG if margin_deg is None else margin_deg,
+        margin_mm=margins[0],
+        margin_deg=margins[1],
     )
     found = build_report(inputs, date.today())
+    named = [title or "", person or "", *(texts_of(fitted.layout) if fitted else ())]
+    if warning := badly_shown(named):
+        click.echo(f"! {warning}", err=True)
     written = [report_page(found) if path.suffix.lower() == ".html" else report_pdf(found, paper) for path in outputs]
-    for path, data in zip(outputs, written, strict=True):
-        write_atomically(path, data)
+    write_together(list(zip(outputs, written, strict=True)))
     if as_json:
         print_json(
             {

@@ -26,14 +26,13 @@ from handcapture.cli.common import (
 )
 from handcapture.cli.kept import read_picture
 from handcapture.errors import InputError, PhotoError
-from handcapture.names import FINGERS, SIDES
+from handcapture.names import FINGERS, PHOTO_SUFFIXES, SIDES
 
 if TYPE_CHECKING:
     from handcapture.layout.adopt import Adopted
     from handcapture.layout.plan import PanelFile
     from handcapture.layout.source import Drawing
 
-PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
 DEFAULT_DIAMETERS_MM: Final = (24.0, 30.0)
 WIDEST_LINE_MM: Final = 0.5
 """Of lines in printed drawings (the widest in use on small sheets by ISO 128, from memory)."""
@@ -128,17 +127,17 @@ def adopt(
       handcapture adopt old.dxf --rest rest.json --output plan.toml --panel panel.toml
       handcapture adopt board.jpg --thickness 3 --diameter 24 --rest rest.json --output plan.toml
     """
-    from handcapture.documents import write_atomically
+    from handcapture.documents import write_together
     from handcapture.layout.adopt import adopt as adopt_panel
     from handcapture.layout.adopt import panel_toml, plan_toml
     from handcapture.layout.source import read_drawing
     from handcapture.rest_document import read_rest
 
-    check_output(output, (".toml",), "a plan")
+    check_output(output, (".toml",), "a plan", own_rule=True)
     check_not_input(output, (drawing, rest))
     check_new(output, force)
     if panel is not None:
-        check_output(panel, (".toml",), "a panel")
+        check_output(panel, (".toml",), "a panel", own_rule=True)
         check_not_input(panel, (drawing, rest))
         check_new(panel, force)
         if panel.resolve() == output.resolve():
@@ -168,8 +167,7 @@ def adopt(
                 + " Leave --panel out, and write a panel file yourself."
             )
         written.append((panel, panel_toml(found.panel, [f"Taken from {drawing.name}."])))
-    for path, text in written:
-        write_atomically(path, text.encode())
+    write_together([(path, text.encode()) for path, text in written])
     if as_json:
         print_json(_adopted(found, written, known_to))
         return
@@ -348,7 +346,7 @@ def arrange(
     from handcapture.layout.starters import fingertip_arcs, staggered_columns, straight_rows
     from handcapture.rest_document import read_rest
 
-    check_output(output, (".toml",), "a plan")
+    check_output(output, (".toml",), "a plan", own_rule=True)
     check_not_input(output, (rest,))
     check_new(output, force)
     if pattern != "rows" and (angle_deg is not None or stagger_mm):
@@ -410,7 +408,7 @@ def advise(functions: Path, output: Path | None, reasons: bool, force: bool, as_
     from handcapture.layout.functions import describe, load_functions, plan_entries, summarise
 
     if output is not None:
-        check_output(output, (".toml",), "a plan")
+        check_output(output, (".toml",), "a plan", own_rule=True)
         check_not_input(output, (functions,))
         check_new(output, force)
     wanted = load_functions(functions)

@@ -36,7 +36,11 @@ def cohort_picture(cohort: Cohort, chosen: SizeSet, suffix: str) -> bytes:
         _sizes(right, cohort, chosen)
         out = io.BytesIO()
         kind = suffix.lstrip(".")
-        metadata = {"png": {}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}[kind]
+        metadata = {
+            "png": {"Software": "handcapture"},
+            "svg": {"Date": None, "Creator": "handcapture"},
+            "pdf": {"CreationDate": None, "Creator": "handcapture"},
+        }[kind]
         figure.savefig(out, format=kind, dpi=200, metadata=metadata)
     return out.getvalue()
 

@@ -275,6 +275,13 @@ def build_warning(layout: Layout) -> str:
     return f"NOT TO BE BUILT YET: the check of this layout found {faults} error{'s' * (faults > 1)}."
 
 
+def texts_of(layout: Layout) -> tuple[str, ...]:
+    """Return all names that a drawing of the layout may show."""
+    panel = layout.panel
+    around = (*(cut.name for cut in panel.cuts), *(keep_out.name for keep_out in panel.keep_outs))
+    return (layout.name, panel.name, *(button.label for button in layout.buttons), *around)
+
+
 def outline_points(panel: Panel, step_mm: float = 1.0) -> FloatArray:
     """Return the panel's outline as a closed polygon (N, 2), panel frame, points at most `step_mm` apart."""
     corners = polyline(vertices_of(panel)).tolist()

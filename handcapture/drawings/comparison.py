@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import warnings
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
@@ -47,7 +48,9 @@ def comparison_picture(comparison: Comparison, picture_format: PictureFormat = "
     steps = range(len(comparison.steps))
     width, height = (length / 25.4 for length in PAGE_MM)
     buffer = io.BytesIO()
-    with rc_context({"svg.hashsalt": "handcapture", "pdf.fonttype": 42, "svg.fonttype": "path"}):
+    settings: dict[Any, Any] = {"svg.hashsalt": "handcapture", "pdf.fonttype": 42, "svg.fonttype": "path"}
+    with rc_context(settings), warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # characters that the typeface lacks are drawn as boxes
         if picture_format == "pdf":
             from matplotlib.backends.backend_pdf import PdfPages
 
@@ -62,7 +65,8 @@ def comparison_picture(comparison: Comparison, picture_format: PictureFormat = "
         for step in steps:
             axes = figure.add_axes((0.02, 1.0 - (step + 1) * share + 0.02 * share, 0.96, 0.96 * share))
             _draw_step(axes, comparison, step)
-        metadata: dict[str, Any] = {"Date": None} if picture_format == "svg" else {"Software": None}
+        ours = "handcapture"
+        metadata: dict[str, Any] = {"Date": None, "Creator": ours} if picture_format == "svg" else {"Software": ours}
         figure.savefig(buffer, format=picture_format, dpi=_PNG_DPI, metadata=metadata)
     return buffer.getvalue()
 

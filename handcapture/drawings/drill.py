@@ -30,7 +30,7 @@ NOTE: Final = "panel seen from above, the person's edge at the bottom, nominal s
 def note_header(layout: Layout) -> str:
     """Return the header of the last, empty column: the note that holds for the whole table."""
     warning = build_warning(layout)
-    return f"note: {NOTE}, {revision_of(layout)}" + (f". {warning}" if warning else "")
+    return f"note: {NOTE}, {revision_of(layout)}, by handcapture" + (f". {warning}" if warning else "")
 
 
 def layout_drill_csv(layout: Layout) -> bytes:

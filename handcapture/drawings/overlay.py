@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw
     from PIL.ImageFont import FreeTypeFont
 
+ImageFormat = Literal["jpeg", "png"]
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.uint8]
 Colour = tuple[int, int, int]
@@ -78,7 +80,7 @@ def draw_overlay(
     layout: Layout | None = None,
     *,
     landings: Sequence[Landing] = (),
-    image_format: Literal["jpeg", "png"] = "jpeg",
+    image_format: ImageFormat = "jpeg",
     long_side_px: int = 2400,
 ) -> bytes:
     """Return the photo with contacts, their 95 % regions, finger names and a scale bar, as JPEG or PNG.
@@ -86,8 +88,9 @@ def draw_overlay(
     With a layout its panel outline and holes are drawn where they would lie on the mat. Everything that lies
     on the mat is drawn in true perspective through `camera`, at z = 0. Contacts of the left hand are discs,
     those of the right hand diamonds; a hidden contact is hollow and its region dashed. The picture is shrunk
-    to `long_side_px` at most, never enlarged, and carries no metadata. `landings` add what a check of the layout's
-    template tells: the region of 95 of 100 landings about their mean, the hole's centre, and where a hole should move.
+    to `long_side_px` at most, never enlarged, and carries no metadata but the program's name. `landings` add what a
+    check of the layout's template tells: the region of 95 of 100 landings about their mean, the hole's centre, and
+    where a hole should move.
     InputError when the layout or a contact cannot be drawn.
     """
     contacts: Sequence[Contact | Fingertip] = (
@@ -118,9 +121,23 @@ def draw_overlay(
 
     shrunk = full.shrunk(long_side_px)
     _write_labels(shrunk, contacts, layout, bar_mm, landings)
-    extension, options = (".jpg", [cv2.IMWRITE_JPEG_QUALITY, 90]) if image_format == "jpeg" else (".png", [])
-    _, data = cv2.imencode(extension, shrunk.picture, options)
-    return data.tobytes()
+    return _encoded(shrunk.picture, image_format)
+
+
+def _encoded(picture: Picture, image_format: ImageFormat) -> bytes:
+    """Return a picture as a file that names the program: by that it is told from a photo."""
+    from PIL import Image
+    from PIL.PngImagePlugin import PngInfo
+
+    out = io.BytesIO()
+    image = Image.fromarray(np.ascontiguousarray(picture[..., ::-1]))
+    if image_format == "jpeg":
+        image.save(out, "JPEG", quality=90, comment="handcapture")
+    else:
+        info = PngInfo()
+        info.add_text("Software", "handcapture")
+        image.save(out, "PNG", pnginfo=info)
+    return out.getvalue()
 
 
 def region_polygon_mm(centre_mm: FloatArray, covariance_mm2: FloatArray, count: int = 72) -> FloatArray:

@@ -109,6 +109,7 @@ def add_heading(root: ElementTree.Element, layout: Layout, notes: Sequence[str])
         if value:
             add_text(metadata, name, clean_label(value, None))
     add_text(metadata, "dc:format", "image/svg+xml")
+    add_text(metadata, "dc:creator", "handcapture")
 
 
 def svg_bytes(root: ElementTree.Element) -> bytes:

@@ -99,7 +99,13 @@ class HandNetwork:
             num_hands=4,
             min_hand_detection_confidence=0.4,
         )
-        self._landmarker: HandLandmarker = HandLandmarker.create_from_options(options)
+        try:
+            self._landmarker: HandLandmarker = HandLandmarker.create_from_options(options)
+        except RuntimeError as error:
+            raise InstallationError(
+                f"The hand network cannot be started ({brief(error)}). Is there enough memory? Close other programs; "
+                "handcapture doctor tells how much there is."
+            ) from None
 
     def __enter__(self) -> HandNetwork:
         return self
@@ -168,6 +174,10 @@ def find_hands(
     """
     view = upright_view(sighting)
     picture = rectify(small[0], sighting.camera, view, small[1])
+    if _is_colourless(picture):
+        raise PhotoError(
+            f"{photo.name} has no colours, by which skin is told from paper. Take it in colour, without a filter."
+        )
     wanted = 1 if one_handed else 2
     best: list[tuple[str, float, HandLandmarks]] = []
     for gamma in _GAMMAS:
@@ -186,11 +196,13 @@ def find_hands(
     return _settle(best, photo.name, sighting, one_handed)
 
 
+def _is_colourless(picture: NDArray[np.uint8]) -> bool:
+    colourful = picture.max(axis=2).astype(np.int16) - picture.min(axis=2)
+    return float(np.percentile(colourful, 99)) < _LEAST_COLOUR
+
+
 def _why_none(picture: NDArray[np.uint8]) -> str | None:
     """Say what of a photo (B, G, R) hides hands from the network, if it is plain to see."""
-    colourful = picture.max(axis=2).astype(np.int16) - picture.min(axis=2)
-    if float(np.percentile(colourful, 99)) < _LEAST_COLOUR:
-        return "The photo has no colours, by which skin is told from paper. Take it in colour, without a filter."
     if float((picture.max(axis=2) >= _BURNT).mean()) > _BURNT_SHARE:
         return "The photo is burnt out: lower the exposure, or turn lamps away from the mat, and take it again."
     return trouble(np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8))

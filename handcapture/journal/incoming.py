@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from handcapture.documents import load_json, parse_toml, plain_text, read_bytes, validated
 from handcapture.errors import DocumentError, InputError, brief
 from handcapture.journal.records import DOCUMENT_KINDS, DocumentKind
-from handcapture.names import Finger, Side
+from handcapture.names import PHOTO_SUFFIXES, Finger, Side
 
 if TYPE_CHECKING:
     from handcapture.journal.photos import KeptPhoto
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 MOST_DOCUMENT_BYTES: Final = 50_000_000
 CHECK_KIND: Final = "handcapture.check"
-_PHOTO_SUFFIXES: Final = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
 _PHOTO_STARTS: Final = (b"\xff\xd8\xff", b"\x89PNG", b"II*\0", b"MM\0*", b"RIFF")
 
 Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
@@ -100,7 +99,7 @@ def read_incoming(path: Path, keep_photos: bool = False) -> IncomingDocument | I
     from handcapture.photo import MOST_BYTES
 
     data = read_bytes(path, max(MOST_BYTES, MOST_DOCUMENT_BYTES), "a photo or a document")
-    if data.startswith(_PHOTO_STARTS) or data[4:8] == b"ftyp" or path.suffix.lower() in _PHOTO_SUFFIXES:
+    if data.startswith(_PHOTO_STARTS) or data[4:8] == b"ftyp" or path.suffix.lower() in PHOTO_SUFFIXES:
         return _read_photo(path, data, keep_photos)
     return read_document(path, _kind_of(path, data), data)
 

@@ -186,7 +186,7 @@ def _add_panel(raw: Raw, width: float, height: float, flips_x: bool, flips_y: bo
 
 def _table(text: str) -> tuple[str, dict[int, _Column], list[tuple[int, list[str]]]]:
     """Return separator, meaning of the columns, and the lines that hold something, numbered."""
-    best: tuple[str, dict[int, _Column]] | None = None
+    best: tuple[str, list[str], dict[int, _Column]] | None = None
     lines = text.splitlines()
     # Spreadsheets may write the separator alone in the first line.
     filled = [k for k, line in enumerate(lines) if line.strip(" ,;|\t") and not _SEPARATOR_LINE.match(line)]
@@ -194,12 +194,12 @@ def _table(text: str) -> tuple[str, dict[int, _Column], list[tuple[int, list[str
     if first is None:
         raise DocumentError(" holds no text. Write a header (x_mm, y_mm, diameter_mm, label) and a line for each hole.")
     for separator in _SEPARATOR_NAMES:
-        header = next(csv.reader([lines[first]], delimiter=separator), [])
-        columns = {k: column for k, name in enumerate(header) if (column := _column(name)) is not None}
-        if best is None or len(columns) > len(best[1]):
-            best = separator, columns
+        names = next(csv.reader([lines[first]], delimiter=separator), [])
+        columns = {k: column for k, name in enumerate(names) if (column := _column(name)) is not None}
+        if best is None or len(columns) > len(best[2]):
+            best = separator, names, columns
     assert best is not None
-    separator, columns = best
+    separator, header, columns = best
     roles = {column.role for column in columns.values()}
     missing = [role for role in ("x", "y") if role not in roles]
     missing += [] if roles & {"diameter", "radius"} else ["diameter"]
@@ -222,6 +222,10 @@ def _table(text: str) -> tuple[str, dict[int, _Column], list[tuple[int, list[str
                 rows.append((first + 1 + reader.line_num, cells))
     except csv.Error as error:
         raise DocumentError(f", line {first + 1 + reader.line_num}: {brief(error)}. Mend that line.") from None
+    if rows and text[-1] not in "\r\n":
+        line, cells = rows[-1]
+        if len(cells) < min(len(header), *(len(whole) for _, whole in rows[:-1])):
+            raise DocumentError(f", line {line}: the file breaks off within this line. Copy or export it again.")
     if not rows:
         raise DocumentError(" has a header but no hole. Write one line for each hole.")
     return separator, columns, rows

@@ -61,7 +61,8 @@ _BAD_FILE = (
     AttributeError,
     LookupError,
     OSError,
-    RecursionError,
+    RuntimeError,
+    StopIteration,
     TypeError,
     ValueError,
 )

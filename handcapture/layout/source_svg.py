@@ -59,6 +59,7 @@ _NUMBER: Final = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _LENGTH = re.compile(rf"({_NUMBER}) ?([a-zA-Z]*|%)")
 _TRANSFORM = re.compile(r" ?,? ?(matrix|translate|scale|rotate|skewX|skewY) ?\(([^()]*)\)")
 _LONGEST_ATTRIBUTE: Final = 20_000
+_LONGEST_PATH: Final = 1_000_000
 _PATH_DATA = re.compile(r"^[MmZzLlHhVvCcSsQqTtAaeE0-9+\-.,\s]*$")
 
 
@@ -488,6 +489,11 @@ class _Walker:
         import svgelements as svg
 
         data = node.get("d") or ""
+        if len(data) > _LONGEST_PATH:
+            raise DocumentError(
+                f"{node.where()}: its path is {len(data) / 1e6:.1f} million characters long. Simplify it, or leave it "
+                "out: it is no hole."
+            )
         if not _PATH_DATA.match(data):
             raise DocumentError(f'{node.where()}: its path d="{data[:40]}" cannot be read. Mend or delete it.')
         try:

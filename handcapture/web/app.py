@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import secrets
 import sys
@@ -21,7 +22,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from handcapture.errors import HandcaptureError, InputError
+from handcapture.errors import HandcaptureError, InputError, OutputError
 from handcapture.web import pages
 from handcapture.web.access import (
     MOST_FORM_BYTES,
@@ -198,7 +199,13 @@ class Page:
             raise InputError(TEXTS["no_layout"])
         # The client's name for the file is not looked at.
         raw = self.incoming / f"{secrets.token_hex(16)}.jpg"
-        await _store_upload(request, raw)
+        try:
+            await _store_upload(request, raw)
+        except OSError as error:
+            # As much of it as came must not stay: nobody would ever look for it there.
+            with contextlib.suppress(OSError):
+                raw.unlink()
+            raise OutputError(TEXTS["no_room"] if error.errno == errno.ENOSPC else TEXTS["not_kept"]) from None
         taken = await self.jobs.take_in(state, raw, lambda quality: {"purpose": purpose, **pages.verdict(quality)})
         if "error" in taken:
             raise InputError(taken["error"])

@@ -538,8 +538,6 @@ def _figure(form: dict[str, str], name: str) -> float:
     return value
 
 
-
-
 # Check
 
 

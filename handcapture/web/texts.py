@@ -25,6 +25,10 @@ TEXTS: Final[dict[str, str]] = {
     "form_too_large": "That is too much text for a form. Shorten it.",
     "no_file": "No photo came with it. Choose one and send it again.",
     "empty_file": "The file is empty (0 bytes). Choose the photo again.",
+    "no_room": "There is no room for the photo on the disk of the computer that serves this page. Make room, and send "
+    "it again.",
+    "not_kept": "The photo could not be put on the disk of the computer that serves this page. See to its folder, and "
+    "send it again.",
     "one_file": "Send one photo at a time.",
     "went_wrong": "Something went wrong in the program; nothing was lost. Try again",
     "refit_elsewhere": "Another revision was put on the table meanwhile, so nothing was moved. Fit it again.",
