@@ -60,13 +60,18 @@ def write_together(files: Sequence[tuple[Path, bytes]]) -> None:
         ) from error
 
 
+_LONGEST_NAMED_BYTES: Final = 235
+"""With points, eight letters and .part around it, no more than the 255 bytes that common disks take."""
+
+
 def _filled(path: Path, data: bytes) -> tuple[str, Path]:
     """Return a filled temporary file and the place that it is to be renamed to. OutputError for a protected one."""
     if path.is_symlink():
         path = Path(os.path.realpath(path))
     check_not_protected(path)
-    # A part of the name tells what was to be written; all of it might make the temporary one too long.
-    handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".part", dir=path.parent)
+    # By the whole name a journal knows what a killed process left there; the longest that a disk takes are cut.
+    name = path.name if len(os.fsencode(path.name)) <= _LONGEST_NAMED_BYTES else path.name[:40]
+    handle, temporary = tempfile.mkstemp(prefix=f".{name}.", suffix=".part", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)

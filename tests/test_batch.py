@@ -534,7 +534,7 @@ def test_photos_elsewhere_keep_the_folders_that_tell_them_apart(tmp_path: Path) 
 
 
 def test_rests_of_an_earlier_run_are_told(tmp_path: Path) -> None:
-    """A cohort of that folder would count them: of a photo that is gone, and of one that cannot be measured any more."""
+    """A cohort of that folder would count them: a photo is gone, another cannot be measured any more."""
     photos = named(tmp_path / "in", {"a.jpg": b"good", "b.jpg": b"good too", "c.jpg": b"good as well"})
     rests = tmp_path / "rests"
     first = run(photos, tmp_path / "t.csv", Settings(), 1, rests=rests, work=stand_in)

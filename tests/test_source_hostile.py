@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import time
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from helpers_layout import workshop_layout
 from handcapture.drawings.dxf import layout_dxf
 from handcapture.drawings.svg import layout_svg
 from handcapture.errors import DocumentError
+from handcapture.layout import source_dxf, source_shapes
 from handcapture.layout.source import read_drawing
 
 LIMIT_S = 5.0
@@ -73,6 +75,7 @@ HOSTILE = {
     "view.svg": SVG.replace("0 0 1000 1000", "0 0 0 1e-320") + '<circle r="3"/></svg>',
     "arcs.svg": SVG + '<path d="M0 0' + " A 1 1 0 0 1 2 0" * 40_000 + '"/><circle cx="5" cy="5" r="12"/></svg>',
     "curves.svg": SVG + '<path d="M0 0' + " C 900 900 -900 900 1 0" * 3000 + '"/><circle cx="5" cy="5" r="12"/></svg>',
+    "path.svg": SVG + '<path d="M0 0' + " 1 1" * 500_000 + '"/><circle cx="5" cy="5" r="12"/></svg>',
     "cycle.svg": SVG + '<g id="a"><use href="#a"/></g><circle cx="5" cy="5" r="12"/></svg>',
     "nan.csv": "label,x,y,hole\nA,nan,1,24\nB,1e400,2,24\n",
     "nul.csv": "label,x_mm,y_mm,hole_mm\nA\x00,1,2,24\n",
@@ -129,9 +132,11 @@ def _rows(document, space) -> None:
         lambda document, space: space.add_arc((0, 0), 1e200, 0, 1),
         lambda document, space: space.add_circle((float("nan"), 0), 5),
         lambda document, space: space.add_open_spline([(i * 7 % 99 * 100, i * 13 % 97 * 100) for i in range(3000)]),
+        lambda document, space: space.add_open_spline([(i * 7 % 99 * 40, i * 13 % 97 * 40) for i in range(20_000)]),
+        lambda document, space: space.add_open_spline([(i * 7 % 99, i) for i in range(900)], degree=800),
         lambda document, space: space.add_lwpolyline([(0, 0, 0, 0, 1e300), (1, 0)], close=True),
     ],
-    ids=["nested", "recursive", "rows", "arc", "nan", "spline", "bulge"],
+    ids=["nested", "recursive", "rows", "arc", "nan", "spline", "long spline", "degree", "bulge"],
 )
 def test_a_hostile_dxf_is_read_or_refused_by_name(tmp_path: Path, fill) -> None:
     import ezdxf
@@ -150,3 +155,44 @@ def test_a_hostile_dxf_is_read_or_refused_by_name(tmp_path: Path, fill) -> None:
         told = str(error)
     assert told.startswith(str(path))
     assert time.perf_counter() - start < 3 * LIMIT_S
+
+
+def _zigzag(count: int) -> list[tuple[float, float]]:
+    return [(4900.0 * (i % 2), 4900.0 * (i * 7 % 11) / 11) for i in range(count)]
+
+
+@pytest.mark.parametrize(
+    "fill",
+    [
+        lambda space: space.add_spline(_zigzag(20_000)),
+        lambda space: [space.add_spline(_zigzag(100)) for _ in range(3)],
+        lambda space: space.add_open_spline(_zigzag(1900)),
+        None,
+    ],
+    ids=["fit points", "several", "control points", "svg"],
+)
+def test_a_small_file_does_not_take_the_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fill) -> None:
+    """Each piece of a curve becomes thousands of points: they are counted before they are made. Here few are let in."""
+    import ezdxf
+
+    monkeypatch.setattr(source_dxf, "MOST_POINTS", 100_000)
+    monkeypatch.setattr(source_shapes, "MOST_POINTS", 100_000)
+    if fill is None:
+        path = tmp_path / "x.svg"
+        path.write_text(SVG + '<path d="M0 0' + " c1e6 1e6 -1e6 1e6 5 5" * 20_000 + '"/></svg>')
+    else:
+        document = ezdxf.new(units=4)
+        document.modelspace().add_circle((50, 50), 12)
+        fill(document.modelspace())
+        path = tmp_path / "x.dxf"
+        document.saveas(path)
+    start = time.perf_counter()
+    tracemalloc.start()
+    try:
+        with contextlib.suppress(DocumentError):
+            read_drawing(path)
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert most < 60e6
+    assert time.perf_counter() - start < 3 * LIMIT_S  # listening takes most of it

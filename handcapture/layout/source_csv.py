@@ -224,7 +224,7 @@ def _table(text: str) -> tuple[str, dict[int, _Column], list[tuple[int, list[str
         raise DocumentError(f", line {first + 1 + reader.line_num}: {brief(error)}. Mend that line.") from None
     if rows and text[-1] not in "\r\n":
         line, cells = rows[-1]
-        if len(cells) < min(len(header), *(len(whole) for _, whole in rows[:-1])):
+        if len(cells) < min([len(header), *(len(whole) for _, whole in rows[:-1])]):
             raise DocumentError(f", line {line}: the file breaks off within this line. Copy or export it again.")
     if not rows:
         raise DocumentError(" has a header but no hole. Write one line for each hole.")

@@ -9,6 +9,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -21,6 +22,7 @@ from handcapture.layout.source_shapes import (
     LARGEST_FILE_BYTES,
     LARGEST_MM,
     MM_PER_UNIT,
+    MOST_POINTS,
     MOST_SHAPES,
     OVAL,
     ROUND_MM,
@@ -49,6 +51,9 @@ _DWG = re.compile(rb"AC10\d\d[\x00-\x1f]")
 _TAIL_BYTES: Final = 200
 _LONGEST_TEXT: Final = 5000
 _DEEPEST: Final = 16
+_MOST_KNOTS: Final = 2000
+_HIGHEST_DEGREE: Final = 15
+"""Of splines; drawing programs write degrees of 2 to 5, and the time that a point takes grows with the square."""
 _FRAME_POINT: Final = 16
 """Flag of vertices that only steer a smoothed polyline (DXF reference, VERTEX, group 70)."""
 _LEVEL: Final = 1e-6
@@ -323,12 +328,23 @@ class _Walker:
         self.raw.add_curve(rows, np.ones(len(rows) - 1, dtype=bool), layer, where, _tags(entity))
 
     def spline(self, entity: Any, layer: str) -> None:
+        counts = (len(entity.control_points), len(entity.fit_points), len(entity.knots))
+        if max(counts) > _MOST_KNOTS or entity.dxf.get("degree", 3) > _HIGHEST_DEGREE:
+            self.raw.notes.add(
+                f"Splines of more than {_MOST_KNOTS} points or a degree above {_HIGHEST_DEGREE} were left out",
+                f"SPLINE on layer {layer}",
+            )
+            return
         if np.abs(np.array([tuple(p) for p in entity.control_points or entity.fit_points])).max(initial=0) > (
             LARGEST_MM / self.raw.mm_per_unit
         ):
             self.raw.notes.add("Splines beyond all panels were left out", f"SPLINE on layer {layer}")
             return
-        points = self.flat(entity.flattening(FLATNESS_MM / 4 / self.raw.mm_per_unit, segments=8))
+        # Never all at once: a knot at the edge of what is read makes thousands.
+        flattened = entity.flattening(FLATNESS_MM / 4 / self.raw.mm_per_unit, segments=8)
+        vertices = list(islice(flattened, MOST_POINTS - self.raw.point_count + 1))
+        self.raw.check_room(len(vertices), f"SPLINE on layer {layer}")
+        points = self.flat(vertices)
         if len(points):
             where = self.where(entity, layer, points[0])
             self.raw.add_curve(points, np.zeros(len(points) - 1, dtype=bool), layer, where, _tags(entity))

@@ -189,8 +189,17 @@ class Raw:
         if text and all(math.isfinite(v) and abs(v) <= LARGEST_MM for v in (*centre_mm, *anchor_mm)):
             self.captions.append(Caption(text[:200], centre_mm, anchor_mm))
 
+    def check_room(self, points: int, where: str) -> None:
+        """Refuse a curve before it is made: DocumentError when `points` more would be too many for a drawing."""
+        if self.point_count + points > MOST_POINTS:
+            raise DocumentError(
+                f"The drawing has curves that take more than {MOST_POINTS} points (it was given up at "
+                f"{where.lstrip(', ')}). Save the panel alone, without hatching and pictures."
+            )
+
     def _count(self, where: str) -> None:
-        if len(self.circles) + len(self.curves) > MOST_SHAPES or self.point_count > MOST_POINTS:
+        self.check_room(0, where)
+        if len(self.circles) + len(self.curves) > MOST_SHAPES:
             raise DocumentError(
                 f"The drawing holds more than {MOST_SHAPES} shapes (it was given up at {where.lstrip(', ')}). Save the "
                 "panel alone, without hatching and pictures."

@@ -503,6 +503,7 @@ class _Walker:
         scale, exact = self.scale(state), similar(state.matrix)
         rows: list[FloatArray] = []
         drawn: list[NDArray[np.bool_]] = []
+        made = 0
 
         def finish() -> None:
             if drawn:
@@ -524,6 +525,8 @@ class _Walker:
                 drawn.append(np.ones(1, dtype=bool))
             else:
                 count = self.chords(segment, scale, node)
+                made += count
+                self.raw.check_room(made, node.where())
                 if exact and isinstance(segment, svg.Arc) and math.isclose(segment.rx, segment.ry, rel_tol=1e-6):
                     places = [(float(p[0]), float(p[1])) for p in segment.npoint(np.linspace(0.0, 1.0, 5))]
                     places[0], places[-1] = (segment.start.x, segment.start.y), (segment.end.x, segment.end.y)
