@@ -28,10 +28,12 @@ import tempfile
 import threading
 import time
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from datetime import datetime, tzinfo
 from functools import partial
 from pathlib import Path
+from unittest import mock
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests"), str(ROOT / "calibration")]
@@ -55,7 +57,28 @@ HOSTILE = [
 
 
 def readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
-    """Return for each reader the ending of its files, what reads one, and good files to start from."""
+    """Return for each reader the ending of its files, what reads one, and good files to start from.
+
+    The files are the same every time: what a seed makes of them can be made again.
+    """
+    with _fixed_drawings():
+        return _readers()
+
+
+@contextlib.contextmanager
+def _fixed_drawings() -> Iterator[None]:
+    """Let ezdxf write no days and no identifiers of its own."""
+    import ezdxf
+
+    before = ezdxf.options.write_fixed_meta_data_for_testing
+    ezdxf.options.write_fixed_meta_data_for_testing = True
+    try:
+        yield
+    finally:
+        ezdxf.options.write_fixed_meta_data_for_testing = before
+
+
+def _readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
     from fuzz_commands import COMMANDS, used
     from fuzz_http import good_requests, read_request
     from helpers_layout import workshop_layout
@@ -100,7 +123,7 @@ def readers() -> dict[str, tuple[str, Callable[[Path], object], list[bytes]]]:
         "csv": ("csv", read_drawing, [layout_drill_csv(layout)]),
         "archive": ("zip", archive, [_archive()]),
         "http": ("txt", read_request, good_requests()),
-        "incoming": ("bin", read_incoming, [text["plan"], *_photos()[::4]]),
+        "incoming": ("bin", partial(read_incoming, keep_photos=True), [text["plan"], *_photos()]),
         "batch": ("jsonl", lambda path: resumed(path, {"mat": None}), [_batch_journal()]),
         "list": ("txt", _listed(), [b"# photos\none.jpg\n two.JPG\n\nthree.png\n"]),
         "cohort": ("json", _cohort, [json.dumps(rest_document(session(1, 2))).encode()]),
@@ -222,11 +245,16 @@ def _check() -> bytes:
 def _archive() -> bytes:
     from helpers_sessions import session, written
 
-    from handcapture.journal.store import open_journal
+    from handcapture.journal import store
 
-    with tempfile.TemporaryDirectory() as folder:
+    class Then(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> Then:
+            return cls(2031, 5, 6, 12, 0, 0, tzinfo=tz)
+
+    with tempfile.TemporaryDirectory() as folder, mock.patch.object(store, "datetime", Then):
         place = Path(folder)
-        with open_journal(place / "journal", create=True) as kept:
+        with store.open_journal(place / "journal", create=True) as kept:
             kept.add_person("Mara")
             kept.add_rest("Mara", written(place, "rest.json", session(1, 2)))
             kept.export_archive(place / "all.zip")

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from handcapture.capture import Capture, Networks
 
 _LONGEST_NAME_BYTES: Final = 200
+_LONGEST_NAME_ON_DISK_BYTES: Final = 255
 _LONGEST_SHOWN: Final = 300
 _MOST_LIST_BYTES: Final = 50_000_000
 _NOT_READ: Final = (
@@ -305,6 +306,8 @@ def run(
         require_arrow()
     if rests is not None:
         _check_rests(photos, rests)
+    if len(os.fsencode(output.name)) + len(".part.jsonl") > _LONGEST_NAME_ON_DISK_BYTES:
+        raise InputError(f"{output}: beside a table so long a name no file for its rows can be kept. Shorten it.")
     taken = f"{output} is being written by another run. Let it end, or name another output."
     with alone(output.with_name(f"{output.name}.part.lock"), taken):
         return _run(photos, output, settings, jobs, rests, scheduler, told, work)

@@ -798,6 +798,8 @@ def size_rest(cohort: Cohort, size: Size) -> Rest:
             rotated = [_turned(turn, tip) for turn, tip in zip(turns, mine, strict=True)]
             apart = np.stack([off[:, column].real, off[:, column].imag], axis=1)
             between = nearest_covariance(apart.T @ apart / max(len(people) - 1, 1) - measured[column], 0.0)
+            # With what one placement leaves unknown, as it was taken out above.
+            own = np.mean([_rotated(t, p.covariances_mm2[k]) for t, p in zip(turns, people, strict=True)], axis=0)
             reach = np.sum([r[0] for r in rotated], axis=0)
             stretches = [tip.stretch_mm for tip in mine if tip.stretch_mm is not None]
             tips.append(
@@ -805,8 +807,8 @@ def size_rest(cohort: Cohort, size: Size) -> Rest:
                     side=_KEYS[k][0],
                     finger=_KEYS[k][1],
                     contact_mm=size.contacts_mm[k].copy(),
-                    covariance_mm2=(between + np.mean([r[1] for r in rotated], axis=0)) / len(people),
-                    spread_mm2=between + np.mean([r[2] for r in rotated], axis=0),
+                    covariance_mm2=(between + own) / len(people),
+                    spread_mm2=between + np.mean([r[1] for r in rotated], axis=0),
                     spread_is_assumed=any(tip.spread_is_assumed for tip in mine),
                     reach=reach / max(float(np.hypot(*reach)), 1e-12),
                     breadth_mm=float(np.mean([tip.breadth_mm for tip in mine])),
@@ -825,10 +827,10 @@ def _tip(rest: Rest, point: int) -> Fingertip:
     return next(tip for tip in rest.fingertips if (tip.side, tip.finger) == _KEYS[point])
 
 
-def _turned(turn: complex, tip: Fingertip) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return a fingertip's reach, covariance and spread, turned."""
+def _turned(turn: complex, tip: Fingertip) -> tuple[FloatArray, FloatArray]:
+    """Return a fingertip's reach and spread, turned."""
     reach = complex(*tip.reach) * turn
-    return np.array([reach.real, reach.imag]), _rotated(turn, tip.covariance_mm2), _rotated(turn, tip.spread_mm2)
+    return np.array([reach.real, reach.imag]), _rotated(turn, tip.spread_mm2)
 
 
 def against_own(

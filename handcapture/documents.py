@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 from handcapture.errors import DocumentError, InputError, OutputError, brief
 
 if TYPE_CHECKING:
+    import sqlite3
+
     from pydantic import BaseModel, ValidationError
 
 ModelT = TypeVar("ModelT", bound="BaseModel")
@@ -49,15 +51,18 @@ def write_together(files: Sequence[tuple[Path, bytes]]) -> None:
             os.replace(temporary, target)
             waiting.pop(0)
             done.append(path)
+    except OutputError:
+        raise
     except OSError as error:
-        for temporary, _ in waiting:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
         changed = f"{', '.join(map(str, done))} had been written by then; nothing else" if done else "Nothing"
         raise OutputError(
             f"{path} could not be written: {error.strerror or error}. {changed} was changed there; check that the "
             "folder exists, that you may write to it and that the disk is not full."
         ) from error
+    finally:  # also where the user breaks it off
+        for temporary, _ in waiting:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
 
 
 _LONGEST_NAMED_BYTES: Final = 235
@@ -79,7 +84,7 @@ def _filled(path: Path, data: bytes) -> tuple[str, Path]:
             os.fsync(file.fileno())
         with contextlib.suppress(OSError):  # a file system without permission bits
             os.chmod(temporary, path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_UMASK)
-    except OSError:
+    except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(temporary)
         raise
@@ -102,29 +107,58 @@ def alone(lock: Path, taken: str) -> Iterator[None]:
 
     A lock of SQLite's, since those work alike on every system. OutputError when the file cannot be made.
     """
-    import sqlite3
-
     if not lock.parent.is_dir():
         raise OutputError(f"The folder {lock.parent} does not exist. Make it first, or name another one.")
+    held = _locked(lock, taken)
     try:
-        held = sqlite3.connect(lock, timeout=0, isolation_level=None)
-        try:
-            held.execute("BEGIN EXCLUSIVE")
-        except sqlite3.OperationalError as error:
+        yield
+    finally:
+        # While it is held: who opens the file now finds it taken, who comes later makes a new one.
+        with contextlib.suppress(OSError):
+            lock.unlink()
+        held.close()
+        if os.name == "nt":  # where files in use cannot be removed, nor can one that another process has opened since
+            with contextlib.suppress(OSError):
+                lock.unlink()
+
+
+def _locked(lock: Path, taken: str) -> sqlite3.Connection:
+    """Return the connection that holds the lock until it is closed. Errors as of `alone`."""
+    import sqlite3
+
+    def seen() -> int | None:
+        with contextlib.suppress(FileNotFoundError):
+            return os.stat(lock).st_ino
+        return None
+
+    try:
+        for _ in range(_TRIES):
+            if (before := seen()) is None:  # SQLite makes it, and knows then that no lock of this process is on it
+                sqlite3.connect(lock).close()
+                continue
+            held = sqlite3.connect(lock, timeout=0, isolation_level=None)
+            try:
+                held.execute("BEGIN EXCLUSIVE")
+            except sqlite3.Error as error:
+                held.close()
+                if error.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                    raise InputError(taken) from None
+                if seen() == before:
+                    raise
+                continue
+            if seen() == before:
+                return held
+            # Whoever held it has removed it between opening and locking: this lock would keep nobody out.
             held.close()
-            if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-                raise
-            raise InputError(taken) from None
     except (OSError, sqlite3.Error) as error:
         raise OutputError(
             f"{lock} cannot be written: {brief(error)}. Check that its folder exists and that you may write to it."
         ) from None
-    try:
-        yield
-    finally:
-        held.close()
-        with contextlib.suppress(OSError):
-            lock.unlink()
+    raise InputError(taken)
+
+
+_TRIES: Final = 20
+"""So often a lock is taken again that was removed at that very moment."""
 
 
 def read_bytes(path: Path, limit_bytes: int, what: str) -> bytes:
@@ -184,7 +218,7 @@ def load_json(path: Path, kind: str, version: int) -> tuple[dict[str, Any], int]
     wanted = _DOCUMENTS.get(kind, f"a {kind} document")
     data = read_bytes(path, 50_000_000, wanted)
     try:
-        document = json.loads(data.decode(), parse_constant=_refuse_constant)
+        document = json.loads(data.decode("utf-8-sig"), parse_constant=_refuse_constant)
     except UnicodeDecodeError:
         raise DocumentError(f"{path} is no text, but {wanted} was expected. Name the right file.") from None
     except json.JSONDecodeError as error:

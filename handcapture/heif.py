@@ -15,9 +15,13 @@ from handcapture.errors import InputError, not_imported
 if TYPE_CHECKING:
     from PIL import Image
 
-_SECONDS: Final = 60
+_SECONDS: Final = 25
+"""Longest that a picture may take; one of 50 megapixels takes some three. Batch ends its workers later than that."""
+_NOTHING: Final = f"nothing came of it within {_SECONDS} s"
 _CHILD: Final = """
-import io, json, sys
+import faulthandler, io, json, sys
+# Whatever becomes of the process that waits for it, and however deep the decoder is lost in the file.
+faulthandler.dump_traceback_later(float(sys.argv.pop()), exit=True)
 def tell(**head):
     sys.stdout.buffer.write(json.dumps(head).encode() + b"\\n")
 try:
@@ -46,13 +50,15 @@ def decode_heif(data: bytes, least_pixels: int, most_pixels: int) -> tuple[tuple
 
     ValueError says why it cannot be decoded; InstallationError where the decoder cannot be loaded.
     """
-    command = [sys.executable, "-P", "-c", _CHILD, str(least_pixels), str(most_pixels)]
+    command = [sys.executable, "-P", "-c", _CHILD, str(least_pixels), str(most_pixels), str(_SECONDS)]
     try:
-        done = subprocess.run(command, input=data, capture_output=True, timeout=_SECONDS)  # noqa: S603 - code above
+        done = subprocess.run(command, input=data, capture_output=True, timeout=_SECONDS + 5)  # noqa: S603 - code above
     except subprocess.TimeoutExpired:
-        raise ValueError(f"nothing came of it within {_SECONDS} s") from None
+        raise ValueError(_NOTHING) from None
     except OSError as error:
         raise InputError(f"No process can be started to decode a HEIC picture: {error.strerror or error}.") from None
+    if done.returncode and b"Timeout (" in done.stderr:
+        raise ValueError(_NOTHING)
     line, _, rest = done.stdout.partition(b"\n")
     try:
         head = json.loads(line)

@@ -109,15 +109,26 @@ def _open(data: bytes, path: Path) -> tuple[Image.Image, bool]:
             assert decoded is not None
             return decoded, True
         picture = Image.open(io.BytesIO(data), formats=_FORMATS)
+        several = picture.format != "MPO" and _has_second(picture)
     except UnidentifiedImageError:
         raise _refuse(path, "is not a photo that can be read", "Use a JPEG, PNG, WebP, TIFF or HEIC file.") from None
     except HandcaptureError:
         raise
     except Exception as error:  # decoders raise many kinds
         raise _refuse(path, f"cannot be decoded ({brief(error)})", "Copy it from the phone again.") from None
-    if picture.format != "MPO" and getattr(picture, "n_frames", 1) > 1:
+    if several:
         raise _refuse(path, "holds several pictures or an animation", "Export a single still photo.")
     return picture, False
+
+
+def _has_second(picture: Image.Image) -> bool:
+    """Return whether another picture follows. They are not counted: that may take hours, the square of their number."""
+    try:
+        picture.seek(1)
+    except EOFError:
+        picture.seek(0)
+        return False
+    return True
 
 
 def _refuse(path: Path, what: str, remedy: str) -> InputError:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import sqlite3
+import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from handcapture.documents import dump_json, kind_of, read_bytes, write_atomically
+from handcapture.documents import alone, dump_json, kind_of, load_json, read_bytes, write_atomically
 from handcapture.errors import InputError, OutputError
 
 CALLS = ("fsync", "chmod", "replace", "fdopen")
@@ -32,6 +35,58 @@ def test_a_failing_call_leaves_the_old_file_whole(call: str, tmp_path: Path, mon
                 write_atomically(path, b"new")
     assert path.read_bytes() == (b"new" if call == "chmod" else b"old")
     assert os.listdir(tmp_path) == ["rest.json"]
+
+
+@pytest.mark.parametrize("call", ["fsync", "replace", "chmod"])
+def test_a_user_who_breaks_it_off_leaves_nothing_half_written(
+    call: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "rest.json"
+    path.write_bytes(b"old")
+
+    def stop(*_: Any, **__: Any) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, call, stop)
+        with pytest.raises(KeyboardInterrupt):
+            write_atomically(path, b"new")
+    assert path.read_bytes() == b"old"
+    assert os.listdir(tmp_path) == ["rest.json"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a file in use cannot be removed there")
+def test_a_lock_that_is_removed_meanwhile_keeps_others_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """B opens the file before A removes it, and locks it when A is gone: C, who makes a new one, must not be in too."""
+    lock = tmp_path / "lock"
+    connect = sqlite3.connect
+    inside: list[contextlib.ExitStack] = []
+
+    def opened_and_left(*arguments: Any, **named: Any) -> Any:
+        held = connect(*arguments, **named)  # which opens the file, and locks nothing
+        monkeypatch.setattr(sqlite3, "connect", connect)
+        first.close()  # A ends here
+        return held
+
+    first = contextlib.ExitStack()
+    first.enter_context(alone(lock, "taken"))
+    monkeypatch.setattr(sqlite3, "connect", opened_and_left)
+    try:
+        second = contextlib.ExitStack()
+        second.enter_context(alone(lock, "taken"))
+        inside.append(second)
+        with pytest.raises(InputError, match="taken"), alone(lock, "taken"):
+            pass
+    finally:
+        for stack in inside:
+            stack.close()
+    assert not lock.exists()
+
+
+def test_a_mark_before_json_is_no_part_of_it(tmp_path: Path) -> None:
+    path = tmp_path / "rest.json"
+    path.write_bytes(b'\xef\xbb\xbf{"schema": "handcapture.rest/1"}')
+    assert load_json(path, "handcapture.rest", 1)[0] == {"schema": "handcapture.rest/1"}
 
 
 def test_written_whole_with_usual_permissions(tmp_path: Path) -> None:

@@ -15,6 +15,9 @@ from hypothesis import strategies as st
 from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 
+from handcapture.errors import InputError
+from handcapture.journal import photos
+from handcapture.journal.colour_profile import plain_profile
 from handcapture.journal.photos import KeptPhoto, _profile_segments, without_personal_data
 from handcapture.photo import Photo, read_photo
 
@@ -114,6 +117,31 @@ def test_kinds_of_jpeg(mode: str, options: dict[str, object], tmp_path: Path) ->
     photo, kept, again = kept_of(jpeg(6, mode, **options), tmp_path)
     check_same(photo, again, kept)
     assert kept.suffix == (".png" if mode == "CMYK" else ".jpg")
+
+
+@pytest.mark.parametrize("marker", [0xC8, 0xDC, 0xDE, 0xDF, 0xF0, 0xF7, 0xFD, 0x02, 0xBF])
+def test_segments_that_nothing_needs_do_not_stay(marker: int, tmp_path: Path) -> None:
+    """DNL, EXP, JPGn, reserved ones (ITU-T T.81, table B.1): some decoders skip them, whatever they hold."""
+    data = jpeg(3)
+    whole = data[:2] + segment(marker, SECRET) + data[2:]
+    try:
+        _, kept, _ = kept_of(whole, tmp_path)
+    except InputError:
+        return
+    assert SECRET[:12] not in kept.data
+
+
+def test_a_table_that_several_tags_share_is_written_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Written three times, this one would need more segments than can be numbered."""
+    entries = {name: table_tag(b"mft2") for name in (b"A2B0", b"A2B1", b"A2B2")}
+    profile = profile_of({**WIDE, **entries}, 2, b"Lab ")
+    shared = plain_profile(profile)
+    assert shared is not None
+    assert len(shared) < len(profile) / 2
+    before, after = (as_srgb(p, Image.new("RGB", (2, 2), (200, 100, 50))) for p in (profile, shared))
+    np.testing.assert_array_equal(before, after)
+    monkeypatch.setattr(photos, "plain_profile", lambda profile: bytes(256 * 65_519))
+    assert _profile_segments([bytes((1, 1)) + profile]) == []
 
 
 def test_what_hides_in_other_segments_and_behind_the_end(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
@@ -129,7 +130,9 @@ def test_what_people_edit_is_replaced_with_force_alone(folder: Path) -> None:
     run("journal", "init", "j")
     run("journal", "person", "add", "Mara", "--folder", "j")
     run("journal", "add", "--person", "Mara", "rest.json", "--folder", "j")
-    get = ["journal", "get", 3, "--folder", "j", "--output", "back.json"]
+    listed = json.loads(run("journal", "list", "--json", "--folder", "j").output)["people"][0]["sessions"][0]["items"]
+    number = next(item["id"] for item in listed if item["kind"] == "rest")
+    get = ["journal", "get", number, "--folder", "j", "--output", "back.json"]
     run(*get)
     assert Path("back.json").read_bytes() == Path("rest.json").read_bytes()
     assert "replace it with --force" in run(*get, code=2).stderr
@@ -257,3 +260,43 @@ def test_too_little_memory_is_a_sentence(folder: Path, monkeypatch: pytest.Monke
 
     monkeypatch.setattr("handcapture.mat.printing.mat_pdf", full)
     assert "not enough memory" in run("mat", "--paper", "a4", "--output", "mat.pdf", code=2).stderr
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["mat", "--paper", "a4", "--output", "月" * 90 + ".pdf"],
+        ["capture", "月" * 90 + ".jpg", "--output", "r.json"],
+        ["fit", "rest.json", "--plan", "x" * 300, "--panel", "panel.toml", "--output", "l.json"],
+        ["journal", "init", "j" * 300],
+        ["--journal", "j" * 300, "journal", "list"],
+        ["batch", "p" * 300, "--output", "t.csv"],
+        ["serve", "--folder", "s" * 300],
+    ],
+    ids=lambda arguments: arguments[0],
+)
+def test_names_that_no_disk_takes(folder: Path, arguments: list[str]) -> None:
+    assert "is longer than a disk takes" in run(*arguments, code=2).stderr
+
+
+def test_a_table_whose_rows_could_not_be_kept_beside_it(folder: Path) -> None:
+    told = run("batch", "rest_1.jpg", "--output", "t" * 246 + ".csv", code=2).stderr
+    assert "beside a table so long a name" in told
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names")
+def test_names_of_files_do_not_steer_the_terminal(folder: Path) -> None:
+    name = b"bad\x1b[31m\nname\xff.jpg"
+    Path(os.fsdecode(name)).write_bytes(b"no photo")
+    for arguments in (["batch", ".", "--output", "t.csv"], ["inspect", os.fsdecode(name)]):
+        done = CliRunner().invoke(main, arguments, color=True)
+        assert done.exit_code in (2, 3)
+        assert "\x1b" not in done.output
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names")
+def test_a_drawing_whose_name_is_no_text(folder: Path) -> None:
+    path = Path(os.fsdecode(b"old\xff.dxf"))
+    path.write_bytes(layout_dxf(workshop_layout()))
+    run("adopt", path, "--rest", "rest.json", "--output", "plan.toml")
+    assert 'name = "old?"' in Path("plan.toml").read_text()

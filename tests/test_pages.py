@@ -63,6 +63,24 @@ def test_figures_of_readme_are_those_of_the_benches() -> None:
     sizes = json.loads((results / "cohort.json").read_text(encoding="utf-8"))["each"]
     two = [sizes[f"{what}_percent"][1] for what in ("served", "served_when_left_out", "new_people_served")]
     assert f"serve {two[0]} % of these, {two[1]} % of people left out, and {two[2]} % of 1000 others" in readme
+    fits = json.loads((results / "fits.json").read_text(encoding="utf-8"))["sets"]
+    better = [round(problem["percent"]) for problem in fits[1]["better_by_more_than_0.1_percent"]]
+    assert fits[0]["better_by_more_than_0.1_percent"] == []
+    assert f"one problem had a better one, by {better[0]} %" in readme
+    assert len(better) == 1
+    speed = json.loads((results / "speed.json").read_text(encoding="utf-8"))
+    took = f"{speed['warm']['capture_s']:.2f} s against {speed['warm']['plain_s']:.2f} s"
+    assert f"takes {speed['warm']['ratio_median']:g} times as long" in readme
+    assert took in readme
+    assert f"and {speed['memory_mb']['peak']} MB (`python calibration/speed.py`" in readme
+    posture = json.loads((results / "posture.json").read_text(encoding="utf-8"))
+    off = posture["reporting"]["wrist deviation"]
+    told = f"Wrist deviation is off by {off['median_error']:.1f}° (median; 95th percentile {off['p95_error']:.1f}°;"
+    assert told in readme
+    for row in json.loads((results / "accuracy.json").read_text(encoding="utf-8"))["rows"]:
+        told = f"| {row['group']} | {row['contacts']} | {row['median_mm']:.1f} mm | {row['p95_mm']:.1f} mm |"
+        if row["kind"] == "overall":
+            assert told in readme
     fuzz = json.loads((results / "fuzz.json").read_text(encoding="utf-8"))
     assert fuzz["minutes"] >= 30
     assert fuzz["unnamed"] == []

@@ -3,11 +3,15 @@
 import contextlib
 import io
 import os
+import struct
+import subprocess
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers_web import until
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageOps
@@ -196,6 +200,43 @@ def test_heic_is_measured_before_it_is_decoded(monkeypatch: pytest.MonkeyPatch) 
         read_photo(HEIC)
 
 
+def _runs(number: int) -> bool:
+    """Return whether a process does, other than one that waits for somebody to take note of its end."""
+    try:
+        return "\nState:\tZ" not in Path(f"/proc/{number}/status").read_text()
+    except OSError:
+        return False
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks at processes as Linux shows them")
+def test_a_heic_decoder_that_never_ends_ends_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever waits for it may be killed before, by the end of a batch's worker say: nobody else would end it then."""
+    lost = heif._CHILD.replace(
+        "pixels = bytes(found.data)", f"open({str(tmp_path / 'there')!r}, 'w')\n        while 1: 1"
+    )
+    assert lost != heif._CHILD
+    monkeypatch.setattr(heif, "_CHILD", lost)
+    monkeypatch.setattr(heif, "_SECONDS", 2)
+    code = (
+        "import subprocess, sys; child = subprocess.Popen(sys.argv[1:], stdin=subprocess.PIPE, stderr=-1); "
+        "print(child.pid, flush=True); child.communicate(sys.stdin.buffer.read())"
+    )
+    command = [sys.executable, "-c", code, sys.executable, "-P", "-c", lost, "1", "100000000", "2"]
+    waiting = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    assert waiting.stdin is not None
+    assert waiting.stdout is not None
+    decoder = int(waiting.stdout.readline())
+    waiting.stdin.write(HEIC.read_bytes())
+    waiting.stdin.close()
+    until(lambda: (tmp_path / "there").exists(), 30)
+    waiting.kill()
+    waiting.wait()
+    waiting.stdout.close()
+    until(lambda: not _runs(decoder), 30)
+    with pytest.raises(InputError, match="nothing came of it within"):
+        read_photo(HEIC)
+
+
 def test_a_heic_that_brings_its_decoder_down_is_refused() -> None:
     """A type of an item that is no text: pi-heif 1.4 follows a pointer to nowhere."""
     with pytest.raises(InputError, match=r"cannot be decoded \(its decoder broke down on it"):
@@ -206,9 +247,34 @@ def test_without_its_decoder_a_heic_is_not_to_blame(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(heif, "_CHILD", heif._CHILD.replace("import pi_heif", "import no_such_decoder"))
     with pytest.raises(InstallationError, match="no_such_decoder"):
         read_photo(HEIC)
-    monkeypatch.setattr(heif, "_SECONDS", 0.01)
-    with pytest.raises(InputError, match="nothing came of it"):
-        read_photo(HEIC)
+
+
+def _pages(count: int) -> bytes:
+    """Return a TIFF of one picture and a chain of small pages behind it (TIFF 6.0, section 2)."""
+    out = io.BytesIO()
+    Image.new("L", (1000, 1000)).save(out, "TIFF")
+    data = bytearray(out.getvalue())
+    at = int.from_bytes(data[4:8], "little")
+    link = at + 2 + 12 * int.from_bytes(data[at : at + 2], "little")
+    for _ in range(count):
+        data[link : link + 4] = len(data).to_bytes(4, "little")
+        page = b"".join(struct.pack("<HHII", tag, 3, 1, 1) for tag in (256, 257))
+        data += struct.pack("<H", 2) + page + bytes(4)
+        link = len(data) - 4
+    return bytes(data)
+
+
+def test_pages_of_a_tiff_are_not_counted(tmp_path: Path) -> None:
+    """To count them takes the square of their number; one is read, one whose second is damaged told."""
+    assert read(_pages(0), tmp_path, "one.tif").size_px == (1000, 1000)
+    start = time.monotonic()
+    with pytest.raises(InputError, match=r"cannot be decoded|several pictures"):
+        read(_pages(60_000), tmp_path, "many.tif")
+    assert time.monotonic() - start < 10
+    two = io.BytesIO()
+    Image.new("L", (1000, 1000)).save(two, "TIFF", save_all=True, append_images=[Image.new("L", (9, 9))])
+    with pytest.raises(InputError, match="several pictures"):
+        read(two.getvalue(), tmp_path, "two.tif")
 
 
 def test_damaged_heic(tmp_path: Path) -> None:

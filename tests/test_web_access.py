@@ -15,7 +15,15 @@ from starlette.testclient import TestClient
 
 from handcapture.cli import main
 from handcapture.errors import InputError
-from handcapture.web.access import ATTEMPTS, CHANGES, DEVICE_SECONDS, TOKEN_SECONDS, lan_address
+from handcapture.web.access import (
+    ATTEMPTS,
+    CHANGES,
+    DEVICE_SECONDS,
+    TOKEN_SECONDS,
+    Access,
+    PairingError,
+    lan_address,
+)
 from handcapture.web.state import Store
 from handcapture.web.texts import TEXTS
 
@@ -102,6 +110,36 @@ def test_wrong_tokens_are_counted(tmp_path: Path) -> None:
             assert client.post("/pair", data={"token": "guess"}, headers={"Origin": HOME}).status_code == 403
         # Even the right one waits now.
         assert client.post("/pair", data={"token": token}, headers={"Origin": HOME}).status_code == 429
+
+
+def test_a_stranger_keeps_nobody_else_out(tmp_path: Path) -> None:
+    """Ten wrong tokens make that device wait, and no other; what opens the page on the computer opens it only there."""
+    with served(tmp_path / "journal", lan=True, let_in=False) as client:
+        stranger = TestClient(client.app, base_url="http://192.168.7.20:8765", client=("192.168.7.66", 5))
+        origin = {"Origin": "http://192.168.7.20:8765"}
+        for _ in range(3 * ATTEMPTS):
+            assert stranger.get("/enter", params={"token": "x"}).status_code == 403
+        told = [stranger.post("/pair", data={"token": "x"}, headers=origin).status_code for _ in range(ATTEMPTS + 1)]
+        assert told == [403] * ATTEMPTS + [429]
+        enter, pair = client.access.token("enter"), client.access.token("pair")
+        assert stranger.get("/enter", params={"token": enter}, follow_redirects=False).status_code == 403
+        phone = TestClient(client.app, base_url="http://192.168.7.20:8765", client=("192.168.7.8", 5))
+        answer = phone.post("/pair", data={"token": pair}, headers=origin, follow_redirects=False)
+        assert answer.status_code == 303
+        assert client.get("/enter", params={"token": enter}).status_code == 303
+
+
+def test_addresses_that_tried_do_not_fill_the_memory(tmp_path: Path) -> None:
+    now = [1000.0]
+    access = Access(tmp_path / "devices.json", PORT, lambda: now[0])
+    for number in range(5000):
+        with pytest.raises(PairingError):
+            access.let_in("pair", "x", "", f"10.0.{number // 250}.{number % 250}")
+        now[0] += 0.001
+    assert len(access._wrong) <= 1000
+    now[0] += 100
+    token = access.token("pair")
+    assert access.let_in("pair", token, "", "10.0.0.1")
 
 
 def test_the_cookie_is_kept_from_scripts_and_other_sites(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from handcapture.cli.doctor import doctor
 from handcapture.cli.draw import DRAWING_SUFFIXES, draw
 from handcapture.cli.fit import fit, holes
 from handcapture.cli.journal import journal
-from handcapture.cli.kept import FOLDER_VARIABLE, keeping
+from handcapture.cli.kept import FOLDER_VARIABLE, NewFile, keeping
 from handcapture.cli.mat import mat
 from handcapture.cli.posture import posture
 from handcapture.cli.report import report
@@ -36,7 +36,7 @@ __all__ = ["DRAWING_SUFFIXES", "MAT_NAMES", "main"]
 @click.group(cls=Group, context_settings=SETTINGS)
 @click.version_option(__version__, prog_name="handcapture", message="%(prog)s %(version)s")
 @click.option(
-    "--journal", "journal_folder", type=click.Path(path_type=Path), envvar=FOLDER_VARIABLE,
+    "--journal", "journal_folder", type=NewFile(), envvar=FOLDER_VARIABLE,
     help=f"The journal's folder. [default: ${FOLDER_VARIABLE}]",
 )  # fmt: skip
 @click.option("--keep", metavar="NICKNAME", help="Keep the documents and photos of the command for this person.")

@@ -8,7 +8,17 @@ from typing import Any
 
 import click
 
-from handcapture.cli.common import FIGURE, MAT_NAMES, NEW, PATH, check_output, json_option, make_folder, print_json
+from handcapture.cli.common import (
+    FIGURE,
+    MAT_NAMES,
+    NEW,
+    PATH,
+    check_output,
+    json_option,
+    make_folder,
+    print_json,
+    shown,
+)
 
 TABLE_SUFFIXES = (".csv", ".parquet")
 """Stands here as well as in batch_record.py so that the help needs no heavy import; a test compares them."""
@@ -118,12 +128,12 @@ def batch(
             some = ", ".join(outcome.strange[:FEW]) + (", …" if len(outcome.strange) > FEW else "")
             count = f"{len(outcome.strange)} rest{'s' if len(outcome.strange) > 1 else ''}"
             click.echo(
-                f"  ! {rests} also holds {count} of no photo that was measured now ({some}): from an earlier run? "
-                f"handcapture cohort {rests} would count them."
+                f"  ! {rests} also holds {count} of no photo that was measured now ({shown(some)}): from an earlier "
+                f"run? handcapture cohort {rests} would count them."
             )
         for row in failed[:FEW]:
             name, reason = row["photo"], row["reason"]
-            click.echo(f"  {reason}" if reason.startswith(name) else f"  {name}: {reason}")
+            click.echo("  " + shown(reason if reason.startswith(name) else f"{name}: {reason}"))
         if len(failed) > FEW:
             click.echo(f"  and {len(failed) - FEW} more: the column reason says why each of them failed.")
     if outcome.failed:

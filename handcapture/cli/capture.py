@@ -21,6 +21,7 @@ from handcapture.cli.common import (
     measured,
     print_json,
     progress,
+    shown,
 )
 from handcapture.cli.kept import file_name
 from handcapture.errors import PhotoError
@@ -156,7 +157,7 @@ def inspect(photos: tuple[Path, ...], mat_name: str | None, one_handed: bool, as
             return
         reports.append({"photo": file_name(path), **quality_dict(result.quality)})
         if not as_json:
-            click.echo(f"{file_name(path)}: " + "\n".join(quality_lines(result.quality)) + "\n")
+            click.echo(f"{shown(file_name(path))}: " + "\n".join(quality_lines(result.quality)) + "\n")
 
     # Of several files, one that is no photo does not silence what is said of the others.
     measured(photos, mat_name, None, one_handed, None, told=told, lenient=len(photos) > 1)

@@ -76,10 +76,16 @@ def fail(error: HandcaptureError, ctx: click.Context) -> NoReturn:
     text = str(error)
     for path, called in ctx.meta.get(ENTRIES, {}).items():
         text = text.replace(path, called)
+    text = "\n".join(map(shown, text.split("\n")))
     if ctx.meta.get("handcapture.json"):
         click.echo(json.dumps({"error": text, "exit_code": error.exit_code}, ensure_ascii=False))
     click.echo(f"handcapture: {text}", err=True)
     ctx.exit(error.exit_code)
+
+
+def shown(text: str) -> str:
+    """Return text for a terminal: what would steer it, in a file's name say, becomes a question mark."""
+    return "".join(character if character.isprintable() else "?" for character in text)
 
 
 def _remember_json(ctx: click.Context, _: click.Parameter, value: bool) -> bool:
@@ -244,7 +250,7 @@ def progress(total: int, quiet: bool) -> Iterator[Callable[[Path, Capture | Phot
         if quiet or total == 1:
             return
         said = "cannot be measured" if isinstance(result, PhotoError) else "measured"
-        click.echo(f"[{done}/{total}] {file_name(path)}: {said}", err=True)
+        click.echo(f"[{done}/{total}] {shown(file_name(path))}: {said}", err=True)
 
     yield step
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import functools
+import os
 import re
 import tempfile
 from collections.abc import Iterable, Iterator
@@ -28,10 +30,17 @@ _ENTRY: Final = re.compile(r"entry:([0-9]{1,9})")
 _DRAWN: Final = (".dxf", ".svg", ".csv", ".pdf", ".html", ".jpg", ".png")
 
 
-def _refuse_empty(kind: click.Path, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> None:
-    """An empty name would mean this folder: most likely a variable of the shell that is not set."""
+def _refuse_unusable(kind: click.Path, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> None:
+    """Refuse a name that no file can have, and an empty one: most likely a variable of the shell that is not set."""
     if value == "":
         kind.fail("the name is empty. Name a file or a folder ('.' is this one).", param, ctx)
+    try:
+        os.lstat(value)
+    except ValueError:
+        kind.fail("the name holds a zero byte. Name a file or a folder.", param, ctx)
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            kind.fail(f"the name {str(value)[:40]!r}... is longer than a disk takes. Shorten it.", param, ctx)
 
 
 class FileOrEntry(click.Path):
@@ -46,7 +55,7 @@ class FileOrEntry(click.Path):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return a path. InputError for an entry that has no file; a usage error for a name that is empty."""
-        _refuse_empty(self, value, param, ctx)
+        _refuse_unusable(self, value, param, ctx)
         found = _ENTRY.fullmatch(value) if isinstance(value, str) else None
         if found is None or ctx is None:
             return super().convert(value, param, ctx)
@@ -112,7 +121,7 @@ class NewFile(click.Path):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return a path. InputError for an entry; a usage error for a name that is empty."""
-        _refuse_empty(self, value, param, ctx)
+        _refuse_unusable(self, value, param, ctx)
         if isinstance(value, str) and _ENTRY.fullmatch(value):
             raise InputError(
                 f"{value} cannot be written: entries of the journal stay as they are. Name a file; --keep before the "

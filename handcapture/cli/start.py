@@ -127,7 +127,7 @@ def adopt(
       handcapture adopt old.dxf --rest rest.json --output plan.toml --panel panel.toml
       handcapture adopt board.jpg --thickness 3 --diameter 24 --rest rest.json --output plan.toml
     """
-    from handcapture.documents import write_together
+    from handcapture.documents import plain_text, write_together
     from handcapture.layout.adopt import adopt as adopt_panel
     from handcapture.layout.adopt import panel_toml, plan_toml
     from handcapture.layout.source import read_drawing
@@ -158,7 +158,7 @@ def adopt(
     fixed = {_hole_number(which, holes, "--finger"): (side, finger) for which, side, finger in fingers}
     set_aside = {_hole_number(which, holes, "--other") for which in others}
     found = adopt_panel(holes, hands, drawing.stem, fixed, pull, set_aside)
-    written = [(output, plan_toml(found.plan, [f"Taken from {drawing.name}.", *found.notes]))]
+    written = [(output, plan_toml(found.plan, [f"Taken from {plain_text(drawing.name)}.", *found.notes]))]
     if panel is not None:
         if found.panel is None:
             told = " ".join(note for note in holes.notes if "contour" in note)
@@ -166,7 +166,7 @@ def adopt(
                 f"{drawing} has no outline that could be the panel. {told}".rstrip()
                 + " Leave --panel out, and write a panel file yourself."
             )
-        written.append((panel, panel_toml(found.panel, [f"Taken from {drawing.name}."])))
+        written.append((panel, panel_toml(found.panel, [f"Taken from {plain_text(drawing.name)}."])))
     write_together([(path, text.encode()) for path, text in written])
     if as_json:
         print_json(_adopted(found, written, known_to))

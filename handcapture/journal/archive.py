@@ -37,7 +37,7 @@ from handcapture.journal.words import is_nickname
 
 KIND: Final = "handcapture.journal"
 MANIFEST: Final = "manifest.jsonl"
-MOST_MANIFEST_BYTES: Final = 500_000_000
+MOST_MANIFEST_BYTES: Final = 100_000_000
 MOST_PHOTO_BYTES: Final = 300_000_000
 _MEMBER: Final = re.compile(r"documents/[0-9a-f]{64}\.(json|toml)|photos/[0-9a-f]{64}\.(jpg|png)")
 _HIGHEST_ID: Final = 10**12
@@ -256,12 +256,10 @@ def _content(archive: zipfile.ZipFile, info: zipfile.ZipInfo, path: Path) -> byt
 
 def _rows(manifest: bytes, path: Path) -> tuple[int, list[dict[str, Any]]]:
     """Return the version of the archive and its rows. DocumentError when a newer program wrote it."""
-    try:
-        # Not splitlines: that also splits at characters which stand within a line of JSON.
-        lines = [json.loads(line) for line in manifest.decode().split("\n")[:-1]]
-    except (ValueError, RecursionError) as error:
-        raise _damaged(path, f"its manifest is no list of JSON lines ({brief(error)})") from None
-    head = lines[0] if lines else None
+    # Not splitlines: that also splits at characters which stand within a line of JSON. One by one, so that what is no
+    # manifest is refused before all of it lies in memory, many times as large.
+    lines = manifest.split(b"\n")[:-1]
+    head = _parsed(lines[0], path) if lines else None
     schema = head.get("schema") if isinstance(head, dict) else None
     name, _, number = schema.rpartition("/") if isinstance(schema, str) else ("", "", "")
     if name != KIND or not re.fullmatch("[1-9][0-9]{0,8}", number):
@@ -271,13 +269,22 @@ def _rows(manifest: bytes, path: Path) -> tuple[int, list[dict[str, Any]]]:
             f"{path} was written by a newer program (schema {schema}; this one reads up to {KIND}/{VERSION}). Update "
             "handcapture to read it."
         )
-    rows = lines[1:]
-    if not isinstance(head, dict) or head.get("rows") != len(rows):
+    if not isinstance(head, dict) or head.get("rows") != len(lines) - 1:
         raise _damaged(path, "its manifest does not have as many rows as it says")
-    for row in rows:
+    rows = []
+    for line in lines[1:]:
+        row = _parsed(line, path)
         if not isinstance(row, dict) or row.get("table") not in ARCHIVED:
             raise _damaged(path, "its manifest holds something that is no row of a journal")
+        rows.append(row)
     return int(number), rows
+
+
+def _parsed(line: bytes, path: Path) -> Any:
+    try:
+        return json.loads(line.decode())
+    except (ValueError, RecursionError) as error:
+        raise _damaged(path, f"its manifest is no list of JSON lines ({brief(error)})") from None
 
 
 def _check_complete(rows: list[dict[str, Any]], names: set[str], path: Path) -> None:

@@ -54,9 +54,12 @@ def _rebuilt(profile: bytes) -> bytes:
     head += b"\0" * 12 + b"acsp" + b"\0" * 24 + struct.pack(">I3i", rendering, 0xF6D6, 0x10000, 0xD32D)
     head = head.ljust(_HEADER, b"\0")
     place, table, bodies = _HEADER + 4 + 12 * len(tags), b"", b""
+    shared: dict[bytes, int] = {}
     for name, body in tags.items():
-        table += struct.pack(">4sII", name, place + len(bodies), len(body))
-        bodies += _padded(body)
+        if body not in shared:  # several tags may have one table (7.3.1), and large ones do
+            shared[body] = place + len(bodies)
+            bodies += _padded(body)
+        table += struct.pack(">4sII", name, shared[body], len(body))
     whole = head + struct.pack(">I", len(tags)) + table + bodies
     return struct.pack(">I", len(whole)) + whole[4:]
 

@@ -25,9 +25,12 @@ from handcapture.photo import FULL_FRAME_DIAGONAL_MM, SENSOR_FOCAL_RELATIVE_SD, 
 _ORIENTATION, _EXIF_BLOCK, _FOCAL_35MM = 0x0112, 0x8769, 0xA405
 _FOCAL, _SENSOR_PX_PER_UNIT, _SENSOR_UNIT = 0x920A, 0xA20E, 0xA210
 _CENTIMETRES: Final = 3
-_SOI, _EOI, _SOS, _COMMENT = 0xD8, 0xD9, 0xDA, 0xFE
+_SOI, _EOI, _SOS = 0xD8, 0xD9, 0xDA
+_NEEDED: Final = frozenset({*range(0xC0, 0xC8), *range(0xC9, 0xD0), _SOS, 0xDB, 0xDD})
+"""Frames, Huffman tables and arithmetic conditioning (T.81, table B.1: SOFn, DHT, DAC), SOS, DQT and DRI."""
 _BARE_MARKERS: Final = frozenset({0x01, *range(0xD0, 0xD8)})
 _PROFILE: Final = b"ICC_PROFILE\0"
+_MOST_PARTS: Final = 255
 _LONGEST_PART: Final = 65_519
 """Bytes of a profile that a segment takes (ICC.1:2022, B.4)."""
 
@@ -139,6 +142,8 @@ def _profile_segments(parts: list[bytes]) -> list[bytes]:
         return []
     plain = plain_profile(b"".join(part[2:] for part in ordered)) or b""
     cut = [plain[k : k + _LONGEST_PART] for k in range(0, len(plain), _LONGEST_PART)]
+    if len(cut) > _MOST_PARTS:
+        return []
     return [_segment(0xE2, _PROFILE + bytes((k, len(cut))) + part) for k, part in enumerate(cut, start=1)]
 
 
@@ -148,7 +153,7 @@ def _kept_body(marker: int, body: bytes) -> bytes | None:
         return body[:12] + b"\0\0"  # without its preview
     if marker == 0xEE and body[:5] == b"Adobe" and len(body) >= 12:
         return body[:12]
-    return None if 0xE0 <= marker <= 0xEF or marker == _COMMENT else body
+    return body if marker in _NEEDED else None
 
 
 def _segment(marker: int, body: bytes) -> bytes:

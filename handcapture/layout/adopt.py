@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from handcapture.documents import first_slip
+from handcapture.documents import first_slip, plain_text
 from handcapture.errors import InputError
 from handcapture.layout.assign import AssignedHole, Assignment, assign_holes
 from handcapture.layout.model import Cut, KeepOut, Point
@@ -236,7 +236,7 @@ def _plan(holes: Sequence[AssignedHole], places: Sequence[FloatArray], rest: Res
             )
         )
     usual = Counter(wish.hole_mm for wish in wishes).most_common(1)[0][0]
-    return Plan(name=name[:80] or "panel", hole_mm=usual or 24.0, pull=pull, buttons=tuple(wishes))
+    return Plan(name=plain_text(name)[:80] or "panel", hole_mm=usual or 24.0, pull=pull, buttons=tuple(wishes))
 
 
 def _rounded(point: Point) -> Point:
@@ -269,7 +269,7 @@ def _panel(drawing: Drawing, name: str) -> tuple[PanelFile | None, list[str]]:
         lost = len(drawing.keep_outs)
         told = f" {lost} keep-out{'s are' if lost > 1 else ' is'} left out without it." if lost else ""
         return None, [f"No outline is known; write a panel file yourself.{told}"]
-    content: dict[str, Any] = {"name": name[:80] or "panel"}
+    content: dict[str, Any] = {"name": plain_text(name)[:80] or "panel"}
     rectangle = as_rectangle(drawing.outline)
     if rectangle is not None:
         _, (width, height), radius = rectangle

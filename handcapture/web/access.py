@@ -36,6 +36,7 @@ TOKEN_SECONDS: Final = 600.0
 DEVICE_SECONDS: Final = 30 * 86400.0
 MOST_DEVICES: Final = 20
 ATTEMPTS: Final = 10
+_MOST_ADDRESSES: Final = 1000
 ATTEMPT_SECONDS: Final = 60.0
 """So many wrong tokens of a kind in so many seconds, over all devices: a token has 192 bits, this is a second lock."""
 
@@ -90,7 +91,7 @@ class Access:
         self._clock = clock
         self._lock = threading.Lock()
         self._tokens: dict[str, tuple[str, float]] = {}
-        self._wrong: dict[str, deque[float]] = {}
+        self._wrong: dict[tuple[str, str], deque[float]] = {}
         self._devices = self._read()
         # Cookies do not tell ports apart: two servers on one machine must not take each other's.
         self.cookie = f"handcapture_{port}"
@@ -108,11 +109,18 @@ class Access:
             token, until = self._tokens.get(kind, ("", 0.0))
         return token if until - self._clock() > TOKEN_SECONDS / 2 else self.token(kind)
 
-    def let_in(self, kind: str, token: str, name: str) -> str:
-        """Use up a token and return the secret of a new device. PairingError when it is none that is valid."""
+    def let_in(self, kind: str, token: str, name: str, address: str) -> str:
+        """Use up a token and return the secret of a new device. PairingError when it is none that is valid.
+
+        Whoever tries too often has to wait, and nobody else: `address` tells them apart.
+        """
         now = self._clock()
         with self._lock:
-            wrong = self._wrong.setdefault(kind, deque())
+            if len(self._wrong) >= _MOST_ADDRESSES:
+                self._wrong = {
+                    key: times for key, times in self._wrong.items() if times and now - times[-1] <= ATTEMPT_SECONDS
+                }
+            wrong = self._wrong.get((kind, address), deque())
             while wrong and now - wrong[0] > ATTEMPT_SECONDS:
                 wrong.popleft()
             if len(wrong) >= ATTEMPTS:
@@ -121,6 +129,8 @@ class Access:
             same = hmac.compare_digest(_hash(token), _hash(known))
             if not (same and known and now < until):
                 wrong.append(now)
+                if len(self._wrong) < _MOST_ADDRESSES:
+                    self._wrong[kind, address] = wrong
                 raise PairingError(wait=False)
             del self._tokens[kind]
             secret = secrets.token_urlsafe(32)

@@ -82,7 +82,8 @@ class Page:
     # Access
 
     async def enter(self, request: Request) -> Response:
-        """Let in the browser that the command opened; one that is in already may come by an old address."""
+        """Let in the browser that the command opened, on this computer; one that is in already may come again."""
+        self._from_computer(request)
         if self.access.device(request.headers) is not None:
             return RedirectResponse("/", 303)
         # Pages of others that ask for this address, and what only looks whether it is there, use nothing up.
@@ -90,10 +91,12 @@ class Page:
         if foreign or request.method == "HEAD":
             return pages.message(TEXTS["stranger_title"], TEXTS["foreign_origin"], 403)
         try:
-            secret = self.access.let_in("enter", request.query_params.get("token", ""), _device_name(request))
+            secret = self.access.let_in(
+                "enter", request.query_params.get("token", ""), _device_name(request), _address(request)
+            )
         except PairingError as error:
             text = TEXTS["pair_wait"] if error.wait else TEXTS["enter_wrong"]
-            if not error.wait and request.client is not None and is_loopback(request.client.host):
+            if not error.wait:
                 self.entered()
             return pages.message(TEXTS["stranger_title"], text, 429 if error.wait else 403)
         self.entered()
@@ -107,7 +110,7 @@ class Page:
         """Let the phone in, with the token from the code."""
         form = await _form(request)
         try:
-            secret = self.access.let_in("pair", _text(form, "token"), _device_name(request))
+            secret = self.access.let_in("pair", _text(form, "token"), _device_name(request), _address(request))
         except PairingError as error:
             text = TEXTS["pair_wait"] if error.wait else TEXTS["pair_wrong"]
             return pages.message(TEXTS["stranger_title"], text, 429 if error.wait else 403)
@@ -595,6 +598,10 @@ async def _store_upload(request: Request, raw: Path) -> None:
         if (files[0].size or 0) > MOST_PHOTO_BYTES:
             raise TooLargeError
         raw.write_bytes(await files[0].read())
+
+
+def _address(request: Request) -> str:
+    return request.client.host if request.client is not None else ""
 
 
 def _text(form: FormData, name: str) -> str:

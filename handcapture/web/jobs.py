@@ -12,6 +12,7 @@ import json
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable, Iterator
@@ -22,7 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from handcapture.documents import dump_json, write_atomically
-from handcapture.errors import HandcaptureError, InputError
+from handcapture.errors import HandcaptureError, InputError, OutputError
 from handcapture.web.kept import kept_layout
 from handcapture.web.state import History, PhotoState, Revision, Scale, SessionState, Step, Store, Task
 from handcapture.web.texts import TEXTS, for_page
@@ -365,6 +366,7 @@ _TASKS: Final = {"fit": "fit", "refit": "refit", "check": "checking"}
 _WORK: Final[dict[str, Callable[..., dict[str, Any]]]] = {"fit": fit, "refit": refit, "check": check}
 MOST_LISTENERS: Final = 60
 _MOST_UNHEARD: Final = 100
+RETRY_SECONDS: Final = 5.0
 LONGEST_SECONDS: Final = 300.0
 """Longer than anything takes that will ever end: 12 MP take half a second, a tight clash some ten."""
 
@@ -521,6 +523,10 @@ class Jobs:
             job = await self._queues[name].get()
             try:
                 await self._do(name, job)
+            except OutputError as error:
+                # The disk is full, say. What became of the job could not be noted: once there is room it is done.
+                print(f"handcapture: {error} It is tried again every {RETRY_SECONDS:g} s.", file=sys.stderr)
+                asyncio.get_running_loop().call_later(RETRY_SECONDS, self._put, job)
             except HandcaptureError:
                 continue  # the session went away meanwhile
             except BrokenProcessPool:
