@@ -24,7 +24,7 @@ from handcapture.capture import Networks, capture
 from handcapture.documents import dump_json
 from handcapture.drawings.dxf import layout_dxf
 from handcapture.drawings.svg import layout_svg
-from handcapture.errors import InputError
+from handcapture.errors import InputError, OutputError
 from handcapture.journal.store import open_journal
 from handcapture.layout.document import layout_document, read_layout
 from handcapture.layout.fit import fit_layout
@@ -34,6 +34,7 @@ from handcapture.quality import quality_dict
 from handcapture.rest import pool
 from handcapture.rest_document import read_rest
 from handcapture.web import jobs
+from handcapture.web import state as state_module
 from handcapture.web.pages import verdict
 from handcapture.web.state import Store, Task
 from handcapture.web.texts import TEXTS
@@ -301,6 +302,35 @@ def test_a_full_disk_is_told_and_half_a_photo_does_not_stay(page: Any, monkeypat
     assert answer.json() == {"ok": False, "message": TEXTS["no_room"]}
     assert list(incoming.iterdir()) == []
     assert len(store.load(session).photos) == 3
+
+
+def test_a_photo_is_measured_once_there_is_room_again(page: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The disk fills while it is measured: what became of it cannot be noted, and is tried again until it can."""
+    client, session, store, _ = page
+    monkeypatch.setattr(jobs, "RETRY_SECONDS", 0.2)
+    plain, full, refused = state_module.write_atomically, threading.Event(), threading.Event()
+
+    def write(path: Path, data: bytes) -> None:
+        if full.is_set() and path.name == "state.json":
+            refused.set()
+            raise OutputError(f"{path} could not be written: No space left on device.")
+        plain(path, data)
+
+    monkeypatch.setattr(state_module, "write_atomically", write)
+    measure = jobs.measure
+
+    def measured(*arguments: Any) -> Any:
+        result = measure(*arguments)
+        if not refused.is_set():
+            full.set()
+        return result
+
+    monkeypatch.setattr(jobs, "measure", measured)
+    assert send(client, session, photo_bytes(6)).json()["ok"]
+    until(refused.is_set)
+    assert store.load(session).photos[-1].status in ("waiting", "working")
+    full.clear()
+    until(lambda: store.load(session).photos[-1].status == "refused")  # no hand is on it
 
 
 def test_a_browser_without_scripts_sends_both_fields(page: Any) -> None:
