@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import mmap
 import os
 import re
 import stat
@@ -263,7 +264,7 @@ def kind_of(path: Path) -> str | None:
     return f"a {'comparison' if word == 'changed' else word}"
 
 
-_OURS: Final = b"handcapture"
+_OURS: Final = re.compile(rb"handcapture", re.IGNORECASE)
 """Stands in every drawing, picture and report of ours."""
 _LARGEST_OF_OURS_BYTES: Final = 200_000_000
 
@@ -276,8 +277,11 @@ def is_foreign(path: Path) -> bool:
     try:
         if not path.is_file() or not (size := path.stat().st_size):
             return False
-        return size > _LARGEST_OF_OURS_BYTES or _OURS not in path.read_bytes().lower()
-    except OSError:
+        if size > _LARGEST_OF_OURS_BYTES:
+            return True
+        with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+            return _OURS.search(content) is None
+    except (OSError, ValueError):  # emptied meanwhile, say
         return True
 
 

@@ -97,7 +97,7 @@ def read_csv(path: Path, units: Units | None) -> Raw:
         raise DocumentError(f"{path} cannot be read as a table: {brief(error)}. Save it as CSV again.") from None
     except DocumentError as error:
         told = str(error)
-        raise DocumentError(f"{path}{told if told.startswith(',') else f': {told}'}") from None
+        raise DocumentError(f"{path}{told if told.startswith((',', ' ')) else f': {told}'}") from None
 
 
 def _read(text: str, units: Units | None) -> Raw:
