@@ -18,7 +18,7 @@ from handcapture.layout.model import Button, Layout
 from handcapture.mat.geometry import mat_by_name
 from handcapture.names import Finger, Side
 from handcapture.placement import Contact, Placement, Source
-from handcapture.rest_document import Finite, Matrix, Point
+from handcapture.rest_document import Finite, Matrix, Place, Point
 from handcapture.version import __version__
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ class _Entry(BaseModel):
 class _ContactEntry(_Entry):
     side: Side
     finger: Finger
-    contact_mm: Point
+    contact_mm: Place
     covariance_mm2: Matrix
     shared_mm2: Matrix
     reach: Point
@@ -65,15 +65,15 @@ class _PlacementEntry(_Entry):
 
 class _ButtonEntry(_Entry):
     label: str
-    hole_mm: Annotated[float, Field(allow_inf_nan=False, gt=0, le=1e5)] | None = None
-    centre_mm: Point | None = None
+    hole_mm: Annotated[float, Field(allow_inf_nan=False, gt=0, le=100)] | None = None
+    centre_mm: Place | None = None
 
 
 class _Document(_Entry):
     layout: str
     revision: str | None = None
     mat: str | None = None
-    panel_origin_mm: Point
+    panel_origin_mm: Place
     buttons: list[_ButtonEntry]
     placement_records: list[_PlacementEntry] = []
 

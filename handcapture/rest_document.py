@@ -23,6 +23,9 @@ VERSION = 1
 
 Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
 Point = tuple[Finite, Finite]
+Near = Annotated[float, Field(allow_inf_nan=False, ge=-3000, le=3000)]
+Place = tuple[Near, Near]
+"""On a mat or around it, mm: the largest mats have not half a metre."""
 Deviation = Annotated[float, Field(allow_inf_nan=False, ge=0, le=500)]
 
 
@@ -43,7 +46,7 @@ class _Entry(BaseModel):
 class _Tip(_Entry):
     side: Side
     finger: Finger
-    contact_mm: Point
+    contact_mm: Place
     covariance_mm2: Matrix
     hidden: bool
     spread_mm2: Matrix
@@ -58,7 +61,7 @@ class _Tip(_Entry):
 class _Contact(_Entry):
     side: Side
     finger: Finger
-    contact_mm: Point
+    contact_mm: Place
     covariance_mm2: Matrix
     hidden: bool
     reach: Point
@@ -70,18 +73,18 @@ class _Contact(_Entry):
 
 
 class _Palm(_Entry):
-    outline_mm: Annotated[list[Point], Field(min_length=3, max_length=1000)]
+    outline_mm: Annotated[list[Place], Field(min_length=3, max_length=1000)]
     height_mm: Finite
-    heel_mm: Point
+    heel_mm: Place
     heel_sd_mm: Deviation
-    wrist_line_mm: tuple[Point, Point]
+    wrist_line_mm: tuple[Place, Place]
     forearm: Point | None = None
     forearm_breadth_mm: Finite | None = None
 
 
 class _Hand(_Entry):
     side: Side
-    wrist_mm: Point
+    wrist_mm: Place
     wrist_deviation_deg: Finite
     wrist_deviation_sd_deg: Finite
     forearm_seen: bool

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import warnings
 from dataclasses import replace
 from datetime import date
 from html import unescape
@@ -22,6 +23,7 @@ from handcapture.check_document import VERSION as CHECK_VERSION
 from handcapture.cli import main
 from handcapture.layout.document import write_layout
 from handcapture.layout.model import Finding
+from handcapture.report import plots
 from handcapture.report.content import Inputs, build_report
 from handcapture.report.inputs import NamedLayout, Session
 from handcapture.report.page import report_page
@@ -299,3 +301,34 @@ def test_the_page_in_a_browser(folder: Path, tmp_path: Path, width: int, scheme:
         red = page.evaluate("getComputedStyle(document.body).backgroundColor").split("(")[1].split(",")[0]
         assert (int(red) < 60) == (scheme == "dark")
         assert page.evaluate("[...document.images].every(i => i.complete && i.naturalWidth > 0 && i.alt)")
+
+
+@pytest.mark.parametrize("place", [(2900.0, 2900.0), (-2900.0, 100.0), (9e4, 9e4)])
+def test_a_finger_far_off_takes_neither_time_nor_memory(folder: Path, tmp_path: Path, place: list[float]) -> None:
+    """A document that was changed by hand: beyond any mat it is refused, within it no plot grows beyond its page."""
+    import tracemalloc
+
+    document = json.loads((folder / "after.json").read_text())
+    document["fingertips"][0]["contact_mm"] = place
+    rest = tmp_path / "far.json"
+    rest.write_text(json.dumps(document))
+    tracemalloc.start()
+    try:
+        result = run(rest, "--output", tmp_path / "r.pdf")
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert result.exit_code == (2 if place[0] > 3000 else 0), result.output
+    assert ("contact_mm" in result.output) == (place[0] > 3000)
+    assert most < 300e6
+
+
+def test_a_giant_plot_still_fits_its_page() -> None:
+    for size in (100.0, 2000.0, 6000.0, 1e5):
+        scale = plots._scale_for((0.0, 0.0, size, size / 2), (170.0, 165.0))
+        assert size * scale <= 170.0
+        figure, _ = plots._true_axes((0.0, 0.0, size, size / 2), scale, 1)
+        assert max(figure.get_size_inches()) < 10
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            figure.canvas.draw()

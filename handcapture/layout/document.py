@@ -29,9 +29,11 @@ from handcapture.version import __version__
 KIND = "handcapture.layout"
 VERSION = 1
 
-Finite = Annotated[float, Field(allow_inf_nan=False, ge=-1e5, le=1e5)]
-Length = Annotated[float, Field(allow_inf_nan=False, gt=0, le=1e5)]
-Gap = Annotated[float, Field(allow_inf_nan=False, ge=0, le=1e5)]
+# As plans and panels have them, with room for what a fit makes of those: what is larger would be drawn in true size.
+Finite = Annotated[float, Field(allow_inf_nan=False, ge=-10_000, le=10_000)]
+Length = Annotated[float, Field(allow_inf_nan=False, gt=0, le=5000)]
+Gap = Annotated[float, Field(allow_inf_nan=False, ge=0, le=10_000)]
+Hole = Annotated[float, Field(allow_inf_nan=False, gt=0, le=100)]
 Place = tuple[Finite, Finite]
 Label = Annotated[str, Field(min_length=1, max_length=200)]
 
@@ -72,7 +74,7 @@ class _SideFeature(_Entry):
 
 class _Part(_Entry):
     name: Label
-    hole_mm: Length
+    hole_mm: Hole
     rim_mm: Gap = 0.0
     body_mm: Gap = 0.0
     depth_mm: Gap = 0.0
@@ -103,7 +105,7 @@ class _Button(_Entry):
     side: Side
     finger: Finger
     row: Row = "near"
-    hole_mm: Length
+    hole_mm: Hole
     centre_mm: Place
     wish_mm: Place
     moved_mm: Gap

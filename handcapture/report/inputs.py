@@ -16,7 +16,7 @@ from handcapture.errors import InputError
 from handcapture.names import Finger, Side
 from handcapture.placement import Placement, Source
 from handcapture.rest import Rest
-from handcapture.rest_document import Finite, Matrix, Point
+from handcapture.rest_document import Finite, Matrix, Place, Point
 
 if TYPE_CHECKING:
     from handcapture.layout.model import Layout
@@ -147,13 +147,13 @@ class CheckedButton(_Entry):
     side: Side
     finger: Finger
     row: str = "near"
-    hole_mm: Annotated[float, Field(allow_inf_nan=False, gt=0, le=1e5)] | None = None
-    centre_mm: Point | None = None
+    hole_mm: Annotated[float, Field(allow_inf_nan=False, gt=0, le=100)] | None = None
+    centre_mm: Place | None = None
     verdict: str
-    offset_mm: Point | None = None
+    offset_mm: Place | None = None
     offset_covariance_mm2: Matrix | None = None
     within_plunger: Annotated[float, Field(ge=0, le=1)] | None = None
-    move_mm: Point | None = None
+    move_mm: Place | None = None
 
 
 class CheckRecord(_Entry):

@@ -6,6 +6,7 @@ Colours are those of Okabe and Ito (2008); shapes and dashes differ as well, so 
 from __future__ import annotations
 
 import io
+import math
 import warnings
 from collections.abc import Sequence
 from contextlib import contextmanager
@@ -73,7 +74,7 @@ class Plot:
         if self.scale == 1.0:
             caption += " True size when printed at 100 %."
         elif self.scale > 0.0:
-            caption += f" Scale 1:{1 / self.scale:g} when printed at 100 %."
+            caption += f" Scale 1:{1 / self.scale:.4g} when printed at 100 %."
         return Picture(caption, alt, self.png, "png", self.size_px, self.width_mm, self.svg)
 
 
@@ -105,10 +106,11 @@ def _saved(figure: Figure, scale: float) -> Plot:
 
 
 def _scale_for(box: Box, most_mm: tuple[float, float]) -> float:
-    """Return the largest usual scale at which the box fits, with its axes."""
+    """Return the largest usual scale at which the box fits, with its axes; one of its own for what is far too large."""
     room = (most_mm[0] - _LEFT_MM - _RIGHT_MM, most_mm[1] - _TOP_MM - _AXIS_MM)
     size = (box[2] - box[0], box[3] - box[1])
-    return next((s for s in SCALES if size[0] * s <= room[0] + 1e-6 and size[1] * s <= room[1] + 1e-6), SCALES[-1])
+    fitting = (s for s in SCALES if size[0] * s <= room[0] + 1e-6 and size[1] * s <= room[1] + 1e-6)
+    return next(fitting, min(room[0] / size[0], room[1] / size[1]))
 
 
 def _true_axes(box: Box, scale: float, legend_rows: int) -> tuple[Figure, Axes]:
@@ -122,12 +124,13 @@ def _true_axes(box: Box, scale: float, legend_rows: int) -> tuple[Figure, Axes]:
     axes = figure.add_axes((_LEFT_MM / width, below / height, wide / width, high / height))
     axes.set_xlim(box[0], box[2])
     axes.set_ylim(box[3], box[1])
-    step = 50.0 if scale < 0.75 else 20.0
+    usual = scale >= SCALES[-1]
+    step = 20.0 if scale >= 0.75 else 50.0 if usual else 50.0 * math.ceil(0.2 / scale)
     for axis in (axes.xaxis, axes.yaxis):
         from matplotlib.ticker import MultipleLocator
 
         axis.set_major_locator(MultipleLocator(step))
-        axis.set_minor_locator(MultipleLocator(10.0))
+        axis.set_minor_locator(MultipleLocator(10.0 if usual else step / 5.0))
     axes.tick_params(labelsize=_POINT - 0.5, length=3.0, color=GREY)
     axes.tick_params(which="minor", length=1.5, color=GREY)
     axes.grid(True, which="major", color="#DDDDDD", linewidth=0.5)
