@@ -8,19 +8,22 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
-from handcapture.errors import InputError, OutputError
+from handcapture.errors import InputError, InstallationError, OutputError
 
 PHOTOS: Final = ("rest_1.jpg", "rest_2.jpg", "rest_3.jpg")
 MAT: Final = "a3"
 
 
 def samples_folder() -> Path:
-    """Return the folder of the samples: inside the installed package, or beside it in a checkout."""
+    """Return the folder of the samples: inside the installed package, or beside it in a checkout.
+
+    InstallationError when one of them is missing.
+    """
     package = Path(__file__).resolve().parent
     for folder in (package / "samples", package.parent / "samples"):
-        if (folder / PHOTOS[0]).is_file():
+        if all((folder / name).is_file() for name in (*PHOTOS, "plan.toml", "panel.toml")):
             return folder
-    raise InputError("The sample photos are missing. Install handcapture again, or run it from its checkout.")
+    raise InstallationError("The sample photos are missing. Install handcapture again, or run it from its checkout.")
 
 
 def run_demo(output: Path, say: Callable[[str], None]) -> dict[str, Any]:

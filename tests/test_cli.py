@@ -391,3 +391,13 @@ main(["capture", {str(SAMPLES / "rest_1.jpg")!r}, "--output", {str(tmp_path / "r
     assert done.returncode == 0, done.stdout + done.stderr
     assert "10 fingertips" in done.stdout
     assert done.stderr == ""
+
+
+def test_a_demo_without_its_samples_blames_the_installation(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "package" / "samples").mkdir(parents=True)
+    shutil.copy(SAMPLES / "rest_1.jpg", tmp_path / "package" / "samples")
+    monkeypatch.setattr("handcapture.demo.__file__", str(tmp_path / "package" / "demo.py"))
+    assert "Install handcapture again" in run("demo", "--output", "out", code=2).stderr
+    assert not (tmp_path / "out").exists()

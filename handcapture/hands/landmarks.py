@@ -93,6 +93,8 @@ class HandNetwork:
             from mediapipe.tasks.python.vision import HandLandmarker, HandLandmarkerOptions
         except ImportError as error:
             raise not_imported(error) from None
+        except OSError as error:  # its library cannot be mapped, for want of memory say
+            raise not_imported(ImportError(str(error))) from None
 
         options = HandLandmarkerOptions(
             base_options=BaseOptions(model_asset_buffer=data),
