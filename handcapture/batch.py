@@ -81,7 +81,7 @@ def find_photos(paths: Sequence[Path]) -> tuple[Named, ...]:
     """
     found: list[Named] = []
     folders: set[str] = set()
-    single = _below_common([path for path in paths if path.is_file()])
+    single = _below_common([path for path in paths if path.is_file() and path.suffix.lower() != ".txt"])
     for path in paths:
         if path.is_dir():
             # Of several folders, each has its name before its photos': else nothing would tell them apart.

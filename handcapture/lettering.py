@@ -8,6 +8,9 @@ from typing import Final
 KERF_MARK: Final = "KERF IS ALREADY ALLOWED FOR"
 """Begins the sentence that every drawing with a kerf carries, and by which it is known again."""
 
+DIRECTION_MARKS: Final = frozenset({"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"})
+"""Bidirectional classes (Unicode Standard Annex 9) of the signs that turn the direction of what follows."""
+
 
 def text_width(text: str, height: float) -> float:
     """Return a width that `text` will hardly exceed in a common sans-serif face with letters `height` high.

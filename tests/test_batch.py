@@ -531,6 +531,8 @@ def test_photos_elsewhere_keep_the_folders_that_tell_them_apart(tmp_path: Path) 
     for paths in ([tmp_path / "lists" / "whole.txt"], [tmp_path / "lists" / "up.txt"], photos):
         assert [photo.name for photo in find_photos(paths)] == wanted
     assert [photo.name for photo in find_photos([tmp_path / "Mara"])] == ["1.jpg", "2.jfif"]
+    beside = [tmp_path / "lists" / "up.txt", tmp_path / "Mara" / "1.jpg"]
+    assert [photo.name for photo in find_photos(beside)][-1] == "1.jpg", "a list is no photo, and lies where it likes"
 
 
 def test_rests_of_an_earlier_run_are_told(tmp_path: Path) -> None:

@@ -124,7 +124,7 @@ def check(
             {"label": c.label, "before_mm": c.before_mm, "after_mm": c.after_mm, "text": c.text} for c in changes
         ]
     if overlay is not None:
-        files += _check_overlays(found, captures, photos, overlay)
+        files += _drawn_over(found, captures, photos, overlay)
     if output is not None:
         files.append((output, dump_json(document)))
     if files:
@@ -216,7 +216,7 @@ def _way(move_mm: Any) -> str:
     return ", ".join(parts)
 
 
-def _check_overlays(
+def _drawn_over(
     found: TemplateCheck, captures: Sequence[Capture], photos: Sequence[Path], folder: Path
 ) -> list[tuple[Path, bytes]]:
     """Return each photo with the check drawn over it, and where it goes."""

@@ -99,7 +99,6 @@ def cohort(
     against: tuple[AgainstOwn, ...] = ()
     panels: tuple[SizePanel, ...] = ()
     fitted: list[tuple[Path, bytes] | None] = []
-    files: list[str | None] = []
     if plan is not None and panel is not None:
         from handcapture.layout.plan import load_panel, load_plan
 
@@ -108,8 +107,8 @@ def cohort(
             panels, against = against_own(found, chosen, load_plan(plan), plate, origin, lambda: bar.update(1))
         if layouts is not None:
             fitted = _layouts(layouts, chosen, panels)
-            files = [None if one is None else one[0].name for one in fitted]
-    document = cohort_document(found, chosen, against, files, panels, foretold)
+    names = [None if one is None else one[0].name for one in fitted]
+    document = cohort_document(found, chosen, against, names, panels, foretold)
     written = [one for one in fitted if one is not None]
     if output is not None:
         written.append((output, dump_json(document)))

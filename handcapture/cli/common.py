@@ -10,6 +10,7 @@ import json
 import math
 import os
 import sys
+import unicodedata
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NoReturn
@@ -18,6 +19,7 @@ import click
 
 from handcapture.cli.kept import ENTRIES, FileOrEntry, NewFile, file_name, read_picture, safe_stem
 from handcapture.errors import HandcaptureError, InputError, OutputError, PhotoError, not_imported
+from handcapture.lettering import DIRECTION_MARKS
 
 if TYPE_CHECKING:
     from handcapture.capture import Capture
@@ -76,16 +78,20 @@ def fail(error: HandcaptureError, ctx: click.Context) -> NoReturn:
     text = str(error)
     for path, called in ctx.meta.get(ENTRIES, {}).items():
         text = text.replace(path, called)
-    text = "\n".join(map(shown, text.split("\n")))
+    text = shown(text, kept="\n")
     if ctx.meta.get("handcapture.json"):
         click.echo(json.dumps({"error": text, "exit_code": error.exit_code}, ensure_ascii=False))
     click.echo(f"handcapture: {text}", err=True)
     ctx.exit(error.exit_code)
 
 
-def shown(text: str) -> str:
+def shown(text: str, kept: str = "") -> str:
     """Return text for a terminal: what would steer it, in a file's name say, becomes a question mark."""
-    return "".join(character if character.isprintable() else "?" for character in text)
+
+    def steers(sign: str) -> bool:
+        return unicodedata.category(sign) in ("Cc", "Cs") or unicodedata.bidirectional(sign) in DIRECTION_MARKS
+
+    return "".join("?" if steers(sign) and sign not in kept else sign for sign in text)
 
 
 def _remember_json(ctx: click.Context, _: click.Parameter, value: bool) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -20,6 +19,7 @@ from handcapture.cli.common import (
     force_option,
     json_option,
     print_json,
+    shown,
     without_native_chatter,
 )
 from handcapture.cli.kept import FOLDER_VARIABLE
@@ -682,8 +682,8 @@ def _tags_of(entry: Entry | Session) -> str:
 
 
 def _safe(text: str) -> str:
-    """Return text without characters that would steer the terminal."""
-    return "".join("?" if unicodedata.category(c) in ("Cc", "Cs") and c not in "\n\t" else c for c in text)
+    """Return text of a journal for a terminal, its lines and tabs as they are."""
+    return shown(text, kept="\n\t")
 
 
 def _as_json(entry: AnyEntry) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from handcapture.errors import InputError
 from handcapture.layout.model import Button, Cut, Edge, KeepOut, Layout, Panel, Point, SideFeature
 from handcapture.layout.outline import polygon, polyline, vertices_of
-from handcapture.lettering import KERF_MARK, text_width
+from handcapture.lettering import DIRECTION_MARKS, KERF_MARK, text_width
 
 if TYPE_CHECKING:
     from handcapture.drawings.labels import Box
@@ -114,15 +114,12 @@ def clean_label(label: str, longest: int | None = LONGEST_LABEL) -> str:
             kept.append(" ")
         elif category == "Cs" or ord(character) & 0xFFFE == 0xFFFE:
             kept.append("\ufffd")
-        elif unicodedata.bidirectional(character) not in _DIRECTION_MARKS:
+        elif unicodedata.bidirectional(character) not in DIRECTION_MARKS:
             kept.append(character)
     text = " ".join("".join(kept).split())
     if longest is not None and len(text) > longest:
         text = text[: longest - 1].rstrip() + "…"
     return text
-
-
-_DIRECTION_MARKS = frozenset({"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"})
 
 
 def largest_letters(text: str, radius: float, offset: float, largest: float) -> float:

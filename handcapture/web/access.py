@@ -36,9 +36,9 @@ TOKEN_SECONDS: Final = 600.0
 DEVICE_SECONDS: Final = 30 * 86400.0
 MOST_DEVICES: Final = 20
 ATTEMPTS: Final = 10
-_MOST_ADDRESSES: Final = 1000
 ATTEMPT_SECONDS: Final = 60.0
-"""So many wrong tokens of a kind in so many seconds, over all devices: a token has 192 bits, this is a second lock."""
+"""So many wrong tokens of a kind in so many seconds from an address: a token has 192 bits, this is a second lock."""
+_MOST_ADDRESSES: Final = 1000
 
 CSP: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
